@@ -15,7 +15,10 @@ constexpr double sum_tolerance_deg = 0.5;
 
 std::string joined(std::span<const int> values) {
   std::string text;
-  for (int v : values) text += (text.empty() ? "" : "-") + std::to_string(v);
+  for (int v : values) {
+    if (!text.empty()) text += '-';
+    text += std::to_string(v);
+  }
   return text;
 }
 
