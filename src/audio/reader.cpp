@@ -1,0 +1,190 @@
+#include "audio/reader.hpp"
+
+#include <fcntl.h>
+#include <sndfile.h>
+#include <sys/mman.h>
+#include <sys/stat.h>
+
+#include <array>
+#include <cerrno>
+#include <cstring>
+
+#include "audio/decoder.hpp"
+#include "audio/descriptor.hpp"
+#include "audio/pipe_stream.hpp"
+
+namespace pipebeat::audio {
+
+namespace {
+
+/// What is held of a pipe at most, so that formats that look ahead can: an hour of compressed sound.
+constexpr std::size_t spool_limit = std::size_t{64} << 20;
+
+struct SoundFileCloser {
+  void operator()(SNDFILE* file) const { sf_close(file); }
+};
+using SoundFile = std::unique_ptr<SNDFILE, SoundFileCloser>;
+
+tl::unexpected<Error> open_trouble(const std::string& name, int number) {
+  switch (number) {
+    case ENOENT:
+    case ENOTDIR:
+      return fail(ErrorCode::not_found, name + ": there is no such file",
+                  "check the name and the folder");
+    case EACCES:
+    case EPERM:
+      return fail(ErrorCode::no_permission, name + ": no permission to read it",
+                  "change its permissions (chmod u+r) or copy it to a folder of your own");
+    default:
+      return fail(ErrorCode::unreadable, name + ": " + std::strerror(number),
+                  "check the disk or card it is on, or copy it elsewhere");
+  }
+}
+
+tl::unexpected<Error> empty(const std::string& name) {
+  return fail(ErrorCode::unreadable, name + ": it is empty",
+              "record again, or copy the recording from the phone once more");
+}
+
+tl::unexpected<Error> no_sound(const std::string& name) {
+  return fail(ErrorCode::unreadable, name + ": no sound in it",
+              "record again, or copy the recording from the phone once more");
+}
+
+tl::unexpected<Error> unknown_format(const std::string& name) {
+  return fail(ErrorCode::unsupported, name + ": not a recording, or damaged at its start",
+              "play it to check; save it as WAV, FLAC, MP3 or M4A");
+}
+
+/// Bytes of a finished pipe as a seekable file that exists in memory only.
+Descriptor memory_file(std::span<const char> bytes) {
+  Descriptor file{::memfd_create("recording", MFD_CLOEXEC)};
+  while (file && !bytes.empty()) {
+    const ssize_t put = ::write(file.get(), bytes.data(), bytes.size());
+    if (put < 0 && errno == EINTR) continue;
+    if (put <= 0) return Descriptor{};
+    bytes = bytes.subspan(static_cast<std::size_t>(put));
+  }
+  if (file) ::lseek(file.get(), 0, SEEK_SET);
+  return file;
+}
+
+}  // namespace
+
+struct AudioReader::State {
+  // Order matters: the sound file is closed before what it reads from.
+  std::optional<Decoder> decoder;
+  std::unique_ptr<PipeStream> stream;
+  SoundFile file;
+  SF_INFO info{};
+  bool ended = false;
+  bool broke_off = false;
+
+  /// Opens a stream that can't seek.
+  bool open_stream(Descriptor pipe, std::vector<char> head) {
+    stream = std::make_unique<PipeStream>(std::move(pipe), std::move(head));
+    file.reset(sf_open_virtual(PipeStream::callbacks(), SFM_READ, &info, stream.get()));
+    stream->forget_from_now_on();
+    return file != nullptr;
+  }
+};
+
+AudioReader::AudioReader(std::unique_ptr<State> state) : state_{std::move(state)} {}
+AudioReader::AudioReader(AudioReader&&) noexcept = default;
+AudioReader& AudioReader::operator=(AudioReader&&) noexcept = default;
+AudioReader::~AudioReader() = default;
+
+Result<AudioReader> AudioReader::open(const std::string& path) {
+  const bool standard_input = path == "-";
+  const std::string name = standard_input ? "standard input" : path;
+  Descriptor source{standard_input ? ::fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 3)
+                                   : ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NOCTTY)};
+  if (!source) return open_trouble(name, errno);
+
+  struct stat status {};
+  if (::fstat(source.get(), &status) != 0) return open_trouble(name, errno);
+  if (S_ISDIR(status.st_mode)) {
+    return fail(ErrorCode::unreadable, name + ": it is a folder, not a recording",
+                "name the recordings in it, for example " + name + "/*.wav");
+  }
+  if (::isatty(source.get()) != 0) {
+    return fail(ErrorCode::unreadable, name + ": it is a terminal, not a recording",
+                "pipe a recording in, for example: pipebeat check - < van.wav");
+  }
+
+  auto state = std::make_unique<State>();
+  std::array<char, 16> first{};
+  std::size_t first_count = 0;
+  if (S_ISREG(status.st_mode)) {
+    const ssize_t got = ::pread(source.get(), first.data(), first.size(), 0);
+    if (got < 0) return open_trouble(name, errno);
+    first_count = static_cast<std::size_t>(got);
+  } else {
+    bool ended = false;
+    std::vector<char> head = read_up_to(source.get(), spool_limit, ended);
+    first_count = std::min(head.size(), first.size());
+    std::copy_n(head.begin(), first_count, first.begin());
+    if (!ended) {
+      if (needs_decoder(first)) {
+        return fail(ErrorCode::unsupported,
+                    name + ": more than 64 MiB of a compressed format through a pipe",
+                    "save it to a file and check the file");
+      }
+      if (!state->open_stream(std::move(source), std::move(head))) return unknown_format(name);
+      return AudioReader{std::move(state)};
+    }
+    source = memory_file(head);
+    if (!source) return open_trouble(name, errno);
+  }
+  if (first_count == 0) return empty(name);
+
+  if (needs_decoder(std::span{first}.first(first_count))) {
+    auto decoder = Decoder::start(source.get());
+    if (!decoder) {
+      Error error = decoder.error();
+      error.what = name + ": " + error.what;
+      return tl::unexpected(error);
+    }
+    state->decoder.emplace(std::move(*decoder));
+    if (!state->open_stream(state->decoder->take_output(), {})) {
+      return fail(ErrorCode::unreadable, name + ": ffmpeg finds no sound in it, or it is damaged",
+                  "play it to check, record again, or save it as WAV");
+    }
+    return AudioReader{std::move(state)};
+  }
+
+  // libsndfile takes the descriptor over, also when it fails.
+  state->file.reset(sf_open_fd(source.release(), SFM_READ, &state->info, SF_TRUE));
+  if (!state->file) return unknown_format(name);
+  if (state->info.frames == 0) return no_sound(name);
+  return AudioReader{std::move(state)};
+}
+
+Hertz AudioReader::sample_rate() const {
+  return Hertz{static_cast<double>(state_->info.samplerate)};
+}
+
+int AudioReader::channels() const { return state_->info.channels; }
+
+std::optional<FrameCount> AudioReader::frames() const {
+  if (state_->stream || state_->info.frames <= 0) return std::nullopt;
+  return FrameCount{state_->info.frames};
+}
+
+FrameCount AudioReader::read(std::span<float> interleaved) {
+  if (state_->ended) return FrameCount{0};
+  const auto capacity =
+      static_cast<sf_count_t>(interleaved.size() / static_cast<std::size_t>(channels()));
+  const sf_count_t got = sf_readf_float(state_->file.get(), interleaved.data(), capacity);
+  if (got <= 0) {
+    state_->ended = true;
+    const bool decoder_content = !state_->decoder || state_->decoder->finish();
+    state_->broke_off = !decoder_content || sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
+    return FrameCount{0};
+  }
+  return FrameCount{got};
+}
+
+bool AudioReader::broke_off() const { return state_->broke_off; }
+
+}  // namespace pipebeat::audio

@@ -1,0 +1,119 @@
+// pipebeat check: does the engine in these recordings miss?
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "cli/command.hpp"
+#include "cli/engine_options.hpp"
+#include "cli/hear.hpp"
+#include "show/json.hpp"
+#include "show/text.hpp"
+#include "show/words.hpp"
+
+namespace pipebeat::cli {
+
+namespace {
+
+struct CheckOptions {
+  std::vector<std::string> recordings;
+  EngineOptions engine;
+  std::optional<int> channel;
+  std::string known_good;
+  bool json = false;
+};
+
+/// What a healthy recording of the same engine teaches.
+Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {
+  auto heard = hear(path, engine, options);
+  if (!heard) return tl::unexpected(heard.error());
+  auto known_good = heard->listener.as_known_good();
+  if (!known_good) {
+    return fail(ErrorCode::bad_argument,
+                path + ": no engine was heard in it, so it can't serve as --known-good",
+                "give a recording of the same engine running well");
+  }
+  return *known_good;
+}
+
+ExitStatus check(const CheckOptions& options) {
+  const auto engine = options.engine.engine();
+  if (!engine) {
+    complain(engine.error());
+    return ExitStatus::trouble;
+  }
+  const auto speed_guess = options.engine.speed_guess();
+  if (!speed_guess) {
+    complain(speed_guess.error());
+    return ExitStatus::trouble;
+  }
+  HearOptions hear_options;
+  hear_options.listener.speed_guess = *speed_guess;
+  hear_options.channel = options.channel;
+  hear_options.progress = ::isatty(STDERR_FILENO) != 0;
+  if (!options.known_good.empty()) {
+    HearOptions reference = hear_options;
+    reference.channel.reset();
+    auto known_good = learn(options.known_good, *engine, reference);
+    if (!known_good) {
+      complain(known_good.error());
+      return ExitStatus::trouble;
+    }
+    hear_options.listener.known_good = std::move(*known_good);
+  }
+
+  const show::TextOptions text_options{wants_colour(STDOUT_FILENO)};
+  ExitStatus status = ExitStatus::no_miss;
+  bool first = true;
+  for (const std::string& recording : options.recordings) {
+    const auto heard = hear(recording, *engine, hear_options);
+    if (!heard) {
+      complain(heard.error());
+      status = worst(status, ExitStatus::trouble);
+      continue;
+    }
+    const Finding finding = heard->listener.finding();
+    if (heard->broke_off) {
+      fmt::print(stderr, "pipebeat: {}\n",
+                 show::one_line(fmt::format("{}: damaged after {:.1f} s; judged what comes before",
+                                            recording, finding.duration.value())));
+    }
+    const show::Report report{recording, *engine, finding};
+    if (options.json) {
+      fmt::print("{}\n", show::to_json(report));
+    } else {
+      fmt::print("{}{}", first ? "" : "\n", show::to_text(report, text_options));
+    }
+    std::fflush(stdout);
+    first = false;
+    status = worst(status, status_of(finding.verdict));
+  }
+  return status;
+}
+
+}  // namespace
+
+void add_check(CLI::App& program, Action& chosen) {
+  const auto options = std::make_shared<CheckOptions>();
+  CLI::App* command =
+      program.add_subcommand("check", "Judge recordings: does the engine miss, how badly, how sure");
+  command->add_option("recordings", options->recordings, "Recordings; - is standard input")
+      ->type_name("REC")
+      ->required();
+  options->engine.add_to(*command);
+  command->add_option("--channel", options->channel,
+                      "Channel to listen to, from 1; default the one with the most beat");
+  command
+      ->add_option("--known-good", options->known_good,
+                   "A recording of the same engine running well, to judge against")
+      ->type_name("REC");
+  command->add_flag("--json", options->json, "One JSON object a line for each recording");
+  command->footer(
+      "Exit status: 0 no miss, 1 a miss, 2 trouble, 3 unclear.\n"
+      "Example: pipebeat check --cylinders 4 van.wav");
+  command->callback([&chosen, options] { chosen = [options] { return check(*options); }; });
+}
+
+}  // namespace pipebeat::cli

@@ -1,0 +1,34 @@
+// What all commands share: exit statuses, how trouble is said, how a command joins the program.
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <functional>
+
+#include "pipebeat/finding.hpp"
+#include "pipebeat/result.hpp"
+
+namespace pipebeat::cli {
+
+/// The process's answer to scripts.
+enum class ExitStatus : int { no_miss = 0, miss = 1, trouble = 2, unclear = 3 };
+
+/// The status of one finding.
+[[nodiscard]] ExitStatus status_of(Verdict verdict);
+
+/// The status of several recordings: trouble, else a miss, else unclear, else no miss.
+[[nodiscard]] ExitStatus worst(ExitStatus a, ExitStatus b);
+
+/// Says one trouble in one line on standard error: "pipebeat: WHAT; HINT".
+void complain(const Error& error);
+
+/// True when a stream is a terminal where colour is wanted (NO_COLOR unset or empty).
+[[nodiscard]] bool wants_colour(int fd);
+
+/// What a command does once its options are read.
+using Action = std::function<ExitStatus()>;
+
+/// Each adds its command to the program; `chosen` becomes its action when the user calls it.
+void add_check(CLI::App& program, Action& chosen);
+void add_engines(CLI::App& program, Action& chosen);
+
+}  // namespace pipebeat::cli

@@ -1,0 +1,121 @@
+#include "cli/engine_options.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <charconv>
+#include <cmath>
+#include <string_view>
+#include <vector>
+
+namespace pipebeat::cli {
+
+namespace {
+
+template <class Number>
+bool parse(std::string_view text, Number& value) {
+  const char* end = text.data() + text.size();
+  const auto result = std::from_chars(text.data(), end, value);
+  return result.ec == std::errc{} && result.ptr == end;
+}
+
+/// Numbers between separators. Errors: bad_argument, naming the option and an example.
+template <class Number>
+Result<std::vector<Number>> list(std::string_view option, std::string_view text,
+                                 std::string_view separators, std::string_view example) {
+  std::vector<Number> values;
+  std::string_view rest = text;
+  while (!rest.empty()) {
+    const std::size_t end = std::min(rest.find_first_of(separators), rest.size());
+    Number value{};
+    const bool dangling = end + 1 == rest.size();
+    if (!parse(rest.substr(0, end), value) || dangling) {
+      return fail(ErrorCode::bad_argument, fmt::format("{} {}: not a list of numbers", option, text),
+                  fmt::format("write it like {} {}", option, example));
+    }
+    values.push_back(value);
+    rest.remove_prefix(std::min(end + 1, rest.size()));
+  }
+  return values;
+}
+
+}  // namespace
+
+void EngineOptions::add_to(CLI::App& command) {
+  const std::string group = "Engine";
+  command.add_option("--cylinders", cylinders, "Number of cylinders (or give --engine)")->group(group);
+  command.add_option("--engine", name, "A built-in layout; `pipebeat engines` lists them")
+      ->type_name("NAME")
+      ->group(group);
+  command.add_option("--strokes", strokes, "4 or 2; default 4")->group(group);
+  command.add_option("--order", order, "Firing order, any rotation, e.g. 1-3-4-2")
+      ->type_name("ORDER")
+      ->group(group);
+  command
+      .add_option("--intervals", intervals,
+                  "Crank degrees from each firing to the next in firing order, adding up to 720 "
+                  "(two-stroke 360); default even")
+      ->type_name("DEGREES,...")
+      ->group(group);
+  command
+      .add_option("--heard", heard,
+                  "Cylinders whose exhaust reaches this pipe, e.g. 1,2,3,4; default all")
+      ->type_name("CYLINDERS")
+      ->group(group);
+  command.add_option("--rpm", rpm, "Engine speed to within 15 %, if you know it")
+      ->type_name("GUESS")
+      ->group(group);
+}
+
+Result<Engine> EngineOptions::engine() const {
+  EngineSpec spec;
+  if (!name.empty()) {
+    const auto builtin = builtin_engine(name);
+    if (!builtin) {
+      return fail(ErrorCode::bad_argument, fmt::format("--engine {}: no layout of that name", name),
+                  "`pipebeat engines` lists the layouts");
+    }
+    spec = *builtin;
+    if ((cylinders && *cylinders != spec.cylinders) || (strokes && *strokes != spec.strokes)) {
+      return fail(ErrorCode::bad_argument,
+                  fmt::format("--engine {} has {} cylinders and {} strokes, and the other options "
+                              "say otherwise",
+                              name, spec.cylinders, spec.strokes),
+                  "leave out --cylinders and --strokes, or leave out --engine");
+    }
+  } else if (!cylinders) {
+    return fail(ErrorCode::bad_argument, "how many cylinders has the engine?",
+                "give --cylinders N, or --engine NAME (`pipebeat engines` lists them)");
+  } else {
+    spec.cylinders = *cylinders;
+    if (strokes) spec.strokes = *strokes;
+  }
+  if (!order.empty()) {
+    auto values = list<int>("--order", order, "-,", "1-3-4-2");
+    if (!values) return tl::unexpected(values.error());
+    spec.order = *values;
+  }
+  if (!intervals.empty()) {
+    auto values = list<double>("--intervals", intervals, ",", "90,150,90,150,90,150");
+    if (!values) return tl::unexpected(values.error());
+    spec.intervals_deg = *values;
+  }
+  if (!heard.empty()) {
+    auto values = list<int>("--heard", heard, ",", "1,2,3,4");
+    if (!values) return tl::unexpected(values.error());
+    spec.heard = *values;
+  }
+  return Engine::make(spec);
+}
+
+Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
+  if (!rpm) return std::nullopt;
+  constexpr double fastest = 30'000.0;
+  if (!(*rpm > 0.0 && *rpm <= fastest)) {
+    return fail(ErrorCode::bad_argument, fmt::format("--rpm {}: no engine turns at that speed", *rpm),
+                "give revolutions per minute, for example --rpm 700");
+  }
+  return Rpm{*rpm};
+}
+
+}  // namespace pipebeat::cli

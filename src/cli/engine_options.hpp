@@ -1,0 +1,36 @@
+// The engine on the command line: the same options for every command that listens.
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <optional>
+#include <string>
+
+#include "pipebeat/engine.hpp"
+#include "pipebeat/result.hpp"
+#include "pipebeat/units.hpp"
+
+namespace pipebeat::cli {
+
+/// What the user said of the engine; empty where nothing was said.
+struct EngineOptions {
+  std::optional<int> cylinders;
+  std::optional<int> strokes;
+  std::string order;      ///< "1-3-4-2"
+  std::string intervals;  ///< "90,150,90,150,90,150"
+  std::string heard;      ///< "1,2,3,4"
+  std::string name;       ///< of a built-in layout
+  std::optional<double> rpm;
+
+  /// Adds --cylinders --strokes --order --intervals --heard --engine --rpm to a command.
+  void add_to(CLI::App& command);
+
+  /// The engine meant. A named layout is the start, what else is said refines it.
+  /// Errors: bad_argument, when nothing says how many cylinders, a list does not parse, the name is
+  /// unknown or contradicted, or Engine::make refuses.
+  [[nodiscard]] Result<Engine> engine() const;
+
+  /// The speed guess, if one was given. Errors: bad_argument when it is no possible speed.
+  [[nodiscard]] Result<std::optional<Rpm>> speed_guess() const;
+};
+
+}  // namespace pipebeat::cli

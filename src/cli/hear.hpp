@@ -1,0 +1,35 @@
+// A recording through the listener: from a file name to a finding.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "pipebeat/engine.hpp"
+#include "pipebeat/finding.hpp"
+#include "pipebeat/listener.hpp"
+#include "pipebeat/result.hpp"
+
+namespace pipebeat::cli {
+
+struct HearOptions {
+  ListenerOptions listener;
+  std::optional<int> channel;  ///< 1-based; empty: the one with the most beat
+  bool progress = false;       ///< a bar on standard error for long files
+};
+
+/// A recording that was heard to its end.
+struct Heard {
+  Listener listener;       ///< of the channel chosen
+  int channel = 1;         ///< 1-based
+  bool broke_off = false;  ///< the file is damaged after what was heard
+};
+
+/// Reads a recording ("-": standard input) and listens to it.
+///
+/// Of several channels each is heard for 15 s, then only the one with the most beat goes on; memory
+/// is bounded whatever the length. Without `channel` the first 64 are considered.
+/// Errors: those of AudioReader::open and Listener::create, and bad_argument for a channel that the
+/// recording hasn't got; `what` starts with the file's name.
+Result<Heard> hear(const std::string& path, const Engine& engine, const HearOptions& options);
+
+}  // namespace pipebeat::cli

@@ -1,0 +1,18 @@
+// What every exporter takes: one finding with the names it belongs to. Findings in, characters out.
+#pragma once
+
+#include <string_view>
+
+#include "pipebeat/engine.hpp"
+#include "pipebeat/finding.hpp"
+
+namespace pipebeat::show {
+
+/// A finding on one recording. Refers to its parts; make it where it is used.
+struct Report {
+  std::string_view file;  ///< name as the user gave it, any bytes
+  const Engine& engine;
+  const Finding& finding;
+};
+
+}  // namespace pipebeat::show

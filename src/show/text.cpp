@@ -1,0 +1,131 @@
+#include "show/text.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <iterator>
+
+#include "show/words.hpp"
+
+namespace pipebeat::show {
+
+namespace {
+
+constexpr std::size_t columns = 96;
+constexpr int bar_width = 30;
+
+std::string_view colour_of(Verdict v) {
+  if (is_miss(v)) return "\x1b[1;31m";
+  if (v == Verdict::even) return "\x1b[1;32m";
+  return "\x1b[1;33m";
+}
+
+/// Breaks a paragraph into lines; the first starts with `first`, the others with blanks as wide.
+std::string wrapped(std::string_view first, std::string_view text) {
+  std::string out{first};
+  std::size_t column = first.size();
+  bool line_start = true;
+  while (!text.empty()) {
+    const std::size_t end = std::min(text.find(' '), text.size());
+    const std::string_view word = text.substr(0, end);
+    text.remove_prefix(std::min(end + 1, text.size()));
+    if (!line_start && column + 1 + word.size() > columns) {
+      out += '\n';
+      out.append(first.size(), ' ');
+      column = first.size();
+      line_start = true;
+    }
+    if (!line_start) {
+      out += ' ';
+      ++column;
+    }
+    out += word;
+    column += word.size();
+    line_start = false;
+  }
+  return out + '\n';
+}
+
+std::string capitalised(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 32);
+  return text;
+}
+
+/// 1 is half the bar, so that pulses up to twice the mean can be told apart.
+std::string bar(double level) {
+  const double filled = std::isfinite(level) ? level * bar_width / 2.0 : 0.0;
+  const auto n = static_cast<std::size_t>(std::clamp(std::lround(filled), 0L, long{bar_width}));
+  return std::string(n, '#') + std::string(bar_width - n, '.');
+}
+
+std::string figures(const Finding& f) {
+  std::string out;
+  const auto to = std::back_inserter(out);
+  if (f.missing_event_ratio) {
+    fmt::format_to(to, "  Missing     {:.1f} %", 100.0 * *f.missing_event_ratio);
+    if (f.missing_event_ratio_interval) {
+      fmt::format_to(to, " (95 %: {:.1f} to {:.1f} %)", 100.0 * f.missing_event_ratio_interval->low,
+                     100.0 * f.missing_event_ratio_interval->high);
+    }
+    if (f.expected_events && f.missing_events) {
+      fmt::format_to(to, ", {} of {} pulses", *f.missing_events, *f.expected_events);
+    }
+    out += '\n';
+  }
+  if (f.underlying_rate_interval) {
+    fmt::format_to(to, "  Engine      misses {:.1f} to {:.1f} % of its pulses in the long run (95 %)\n",
+                   100.0 * f.underlying_rate_interval->low,
+                   100.0 * f.underlying_rate_interval->high);
+  }
+  if (f.speed) {
+    fmt::format_to(to, "  Speed       {:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
+                   f.speed->min.value(), f.speed->max.value());
+    if (f.firing_frequency) {
+      fmt::format_to(to, ", {:.1f} pulses a second", f.firing_frequency->value());
+    }
+    out += '\n';
+  }
+  if (f.confidence) fmt::format_to(to, "  Sure        {:.0f} %\n", 100.0 * *f.confidence);
+  return out;
+}
+
+std::string position_bars(const Finding& f) {
+  if (f.positions.empty()) return {};
+  std::string out = "\n  Pulse strength by position, in firing order from an unknown cylinder:\n";
+  for (const PositionFinding& p : f.positions) {
+    fmt::format_to(std::back_inserter(out), "  {:>8}    {}  {:5.2f}   {:5.1f} % missing\n",
+                   p.position, bar(p.level), p.level, 100.0 * p.missing_ratio);
+  }
+  return out;
+}
+
+}  // namespace
+
+std::string to_text(const Report& report, const TextOptions& options) {
+  const Finding& f = report.finding;
+  std::string out = headline(report) + ".";
+  if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(f.verdict), out);
+  out += '\n';
+  fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {} cylinder{}, {} of them heard\n",
+                 one_line(report.file), f.duration.value(), report.engine.cylinders(),
+                 report.engine.cylinders() == 1 ? "" : "s", report.engine.positions().size());
+
+  const std::string numbers = figures(f);
+  if (!numbers.empty()) out += '\n' + numbers;
+  out += position_bars(f);
+
+  if (!f.reasons.empty()) out += "\n  Why\n";
+  for (const Reason& r : f.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+
+  out += "\n  Next\n";
+  for (const std::string& step : next_steps(report)) out += wrapped("    - ", step);
+  out += '\n';
+  if (f.verdict != Verdict::unclear && f.verdict != Verdict::even) {
+    out += wrapped("  ", workshop_caution());
+  }
+  out += wrapped("  ", recording_caution());
+  return out;
+}
+
+}  // namespace pipebeat::show

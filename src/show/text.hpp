@@ -1,0 +1,18 @@
+// Finding to text for people at a terminal.
+#pragma once
+
+#include <string>
+
+#include "show/report.hpp"
+
+namespace pipebeat::show {
+
+struct TextOptions {
+  bool colour = false;  ///< ANSI colours: only for a terminal
+};
+
+/// Several lines, ending with a line feed: the verdict first, then figures, positions, reasons,
+/// what to do next and, wherever that can hurt, a caution. At most 100 columns.
+[[nodiscard]] std::string to_text(const Report& report, const TextOptions& options = {});
+
+}  // namespace pipebeat::show

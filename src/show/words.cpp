@@ -1,0 +1,215 @@
+#include "show/words.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+namespace pipebeat::show {
+
+namespace {
+
+/// A share in per cent: enough digits to tell it from zero.
+std::string percent(double share) {
+  const double p = 100.0 * share;
+  return p != 0.0 && std::abs(p) < 9.95 ? fmt::format("{:.1f} %", p) : fmt::format("{:.0f} %", p);
+}
+
+/// Positions that miss 95 % or more of their events.
+int dead_positions(const Finding& f) {
+  return static_cast<int>(std::count_if(f.positions.begin(), f.positions.end(),
+                                        [](const auto& p) { return p.missing_ratio >= 0.95; }));
+}
+
+std::string small_number(int n) {
+  static constexpr std::array words{"No", "One", "Two", "Three", "Four", "Five", "Six"};
+  const auto i = static_cast<std::size_t>(std::max(n, 0));
+  return i < words.size() ? std::string{words[i]} : std::to_string(n);
+}
+
+std::string pulses_missing(const Finding& f) {
+  return f.missing_event_ratio
+             ? percent(*f.missing_event_ratio) + " of the exhaust pulses are missing"
+             : std::string{"exhaust pulses are missing"};
+}
+
+std::string unclear_headline(const Finding& f) {
+  const ReasonCode code = f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code;
+  switch (code) {
+    case ReasonCode::no_engine_heard: return "No answer: there is no running engine to be heard";
+    case ReasonCode::too_short: return "No answer: the recording is too short";
+    case ReasonCode::speed_not_found: return "No answer: the engine's speed could not be followed";
+    case ReasonCode::speed_ambiguous: return "No answer: two engine speeds fit this sound";
+    case ReasonCode::clipped: return "No answer: the recording is overloaded";
+    case ReasonCode::layout_needed: return "No answer: the engine must be described more closely";
+    default: return "No answer: too much other noise";
+  }
+}
+
+}  // namespace
+
+bool explains_unclear(ReasonCode code) {
+  return static_cast<int>(code) < unclear_reason_count;
+}
+
+std::string sentence(const Reason& r) {
+  switch (r.code) {
+    case ReasonCode::no_engine_heard: return "no running engine was heard in this sound";
+    case ReasonCode::too_short:
+      return fmt::format("only {:.1f} s of running engine could be used", r.value);
+    case ReasonCode::speed_not_found: return "the engine's speed could not be followed";
+    case ReasonCode::speed_ambiguous:
+      return fmt::format("{:.0f} and {:.0f} rpm fit this sound equally well", r.value, r.value2);
+    case ReasonCode::clipped:
+      return fmt::format("the recording is overloaded: {} of it is clipped", percent(r.value));
+    case ReasonCode::too_noisy:
+      return fmt::format("the beat stands only {:.1f} dB above the other noise", r.value);
+    case ReasonCode::layout_needed:
+      return "this sound can be told apart only with the engine's firing intervals";
+    case ReasonCode::empty_position:
+      return fmt::format("position {} carries no pulse (level {:.2f}; 1 is the mean of the others)",
+                         r.position, r.value);
+    case ReasonCode::silent_pair: return "two positions carry no pulse";
+    case ReasonCode::cylinders_switched_off:
+      return "half the positions are empty, evenly: the engine may have switched these cylinders "
+             "off on purpose";
+    case ReasonCode::misses_at_position:
+      return fmt::format("position {} misses {} of its pulses", r.position, percent(r.value));
+    case ReasonCode::misses_spread:
+      return fmt::format("the misses are spread over the positions ({} of all pulses)",
+                         percent(r.value));
+    case ReasonCode::low_position:
+      return fmt::format("position {} fires with a small pulse (level {:.2f}; 1 is the mean of the "
+                         "others)",
+                         r.position, r.value);
+    case ReasonCode::levels_wander:
+      return fmt::format("the pulses differ from cycle to cycle by {}, yet every one is there",
+                         percent(r.value));
+    case ReasonCode::levels_agree:
+      return fmt::format("the pulses of all positions agree within {}", percent(r.value));
+    case ReasonCode::no_miss_in:
+      return fmt::format("no pulse is missing in {:.0f}; a miss rarer than {} could still hide",
+                         r.value, percent(r.value2));
+    case ReasonCode::thin_evidence:
+      return fmt::format("the evidence is thin (sure only to {})", percent(r.value));
+    case ReasonCode::speed_moved:
+      return fmt::format("the speed moved between {:.0f} and {:.0f} rpm", r.value, r.value2);
+    case ReasonCode::stretches_masked:
+      return fmt::format("{:.1f} s were left out because no steady running was heard in them",
+                         r.value);
+    case ReasonCode::low_frequencies_missing:
+      return fmt::format("the microphone removed everything below {:.0f} Hz", r.value);
+    case ReasonCode::gain_pumping:
+      return fmt::format("the recorder's automatic gain moved by {:.0f} dB", r.value);
+    case ReasonCode::mains_hum:
+      return fmt::format("mains hum at {:.0f} Hz was left out of the judgement", r.value);
+    case ReasonCode::wind: return "wind blew into the microphone";
+    case ReasonCode::known_good_used:
+      return "judged against the known-good recording of the same engine";
+  }
+  return std::string{to_string(r.code)};
+}
+
+std::string headline(const Report& report) {
+  const Finding& f = report.finding;
+  switch (f.verdict) {
+    case Verdict::dead_miss: {
+      const int dead = std::max(dead_positions(f), 1);
+      return fmt::format("{} dead: {}",
+                         dead == 1 ? "One cylinder is" : small_number(dead) + " cylinders are",
+                         pulses_missing(f));
+    }
+    case Verdict::intermittent_miss:
+      return "A cylinder misses now and then: " + pulses_missing(f);
+    case Verdict::random_miss:
+      return "The engine misses at random, on several cylinders: " + pulses_missing(f);
+    case Verdict::weak_cylinder: return "No miss, but one cylinder is weak: it fires with less force";
+    case Verdict::rough_no_miss: return "No miss: the engine runs unevenly, yet every cylinder fires";
+    case Verdict::even: return "No miss: every cylinder fires, evenly";
+    case Verdict::unclear: return unclear_headline(f);
+  }
+  return "No answer";
+}
+
+std::vector<std::string> next_steps(const Report& report) {
+  const Finding& f = report.finding;
+  static const std::string again =
+      "Record again: 15 to 30 s at warm idle, an arm's length beside the exhaust stream, with a "
+      "windscreen and the recorder's noise suppression and automatic gain off.";
+  switch (f.verdict) {
+    case Verdict::dead_miss: {
+      std::vector<std::string> steps{
+          "Find out which cylinder: the sound can't number it. Take the cylinders out of action one "
+          "at a time; the one that changes nothing is the dead one.",
+          "Then test the cheap things first on that cylinder: spark, injector, compression last."};
+      const bool on_purpose =
+          std::any_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) {
+            return r.code == ReasonCode::cylinders_switched_off;
+          });
+      if (on_purpose) {
+        steps.insert(steps.begin(),
+                     "Make sure that the engine does not rest cylinders at idle by design; if it "
+                     "does, record again with that switched off or at a raised speed.");
+      }
+      return steps;
+    }
+    case Verdict::intermittent_miss:
+      return {"Look for what comes and goes on one cylinder: plug lead, coil, plug, injector plug, "
+              "in the wet and warm as well as dry and cold.",
+              "Record at a raised steady speed too: a miss that clears as revs rise points to a valve "
+              "or to air leaking in."};
+    case Verdict::random_miss:
+      return {"Look for what all cylinders share: mixture, air leaks after the air meter, fuel "
+              "pressure, ignition supply.",
+              "Record at a raised steady speed too, to see whether the misses clear."};
+    case Verdict::weak_cylinder:
+      return {"Compare the cylinders: compression, injector flow, valve clearance.",
+              "Record again after the repair and compare the two."};
+    case Verdict::rough_no_miss:
+      return {"If it always ran like this (a sports camshaft, unequal pipes), leave it be.",
+              "If it is new, check idle mixture, valve clearances and the exhaust for leaks."};
+    case Verdict::even:
+      return {"If you still feel a miss, record while it happens: under load, in the wet, cold or at "
+              "a raised speed."};
+    case Verdict::unclear: break;
+  }
+  switch (f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code) {
+    case ReasonCode::no_engine_heard:
+      return {"Check that this is the right recording and that the engine runs in it.", again};
+    case ReasonCode::speed_not_found:
+    case ReasonCode::speed_ambiguous:
+      return {"Read the speed from the dashboard or an rpm meter and give it with --rpm.", again};
+    case ReasonCode::clipped:
+      return {"Move the microphone further from the pipe or lower the recording level.", again};
+    case ReasonCode::layout_needed:
+      return {"Describe the engine with --order, --intervals and --heard, or pick a layout from "
+              "`pipebeat engines`."};
+    default: return {again};
+  }
+}
+
+std::string_view recording_caution() {
+  return "Caution when recording: outdoors, parking brake on, wheels chocked, clear of exhaust gas, "
+         "hot pipe, belts and fan; the maker's procedure and local codes come first.";
+}
+
+std::string_view workshop_caution() {
+  return "Caution: ignition voltage, fuel, hot parts, belts and fans can injure, and unburnt fuel "
+         "overheats the catalyst: keep tests short, follow the vehicle maker's procedure and local "
+         "codes, or leave it to a licensed workshop.";
+}
+
+std::string one_line(std::string_view text) {
+  std::string line{text};
+  std::replace_if(
+      line.begin(), line.end(),
+      [](char c) {
+        const auto byte = static_cast<unsigned char>(c);
+        return byte < 0x20 || byte == 0x7F;
+      },
+      '?');
+  return line;
+}
+
+}  // namespace pipebeat::show

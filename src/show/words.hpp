@@ -1,0 +1,34 @@
+// The finding in plain English, piece by piece: what text, pages and JSON say in words.
+#pragma once
+
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "pipebeat/finding.hpp"
+#include "show/report.hpp"
+
+namespace pipebeat::show {
+
+/// True for the codes that explain `unclear`.
+[[nodiscard]] bool explains_unclear(ReasonCode code);
+
+/// One reason as a sentence without its full stop: "position 3 carries no pulse (level 0.04)".
+[[nodiscard]] std::string sentence(const Reason& reason);
+
+/// The verdict in one sentence: "One cylinder is dead: ...".
+[[nodiscard]] std::string headline(const Report& report);
+
+/// What to do next, most useful first; never empty.
+[[nodiscard]] std::vector<std::string> next_steps(const Report& report);
+
+/// The caution that goes with every advice to record.
+[[nodiscard]] std::string_view recording_caution();
+
+/// The caution that goes with every advice to work on the engine.
+[[nodiscard]] std::string_view workshop_caution();
+
+/// A text on one line: control characters, a line feed in a file name among them, become "?".
+[[nodiscard]] std::string one_line(std::string_view text);
+
+}  // namespace pipebeat::show
