@@ -1,0 +1,48 @@
+// Folding: from time to crank angle, so that every engine cycle lies under the one before.
+#pragma once
+
+#include <cstddef>
+#include <vector>
+
+#include "core/signals.hpp"
+
+namespace pipebeat::core {
+
+/// Cycle phase through time on an even grid: cycles completed since the run's first moment.
+/// Monotone; strictly increasing inside a run.
+struct PhaseTrack {
+  double start_s = 0.0;
+  double hop_s = 0.0;
+  std::vector<double> cycles;
+  std::vector<float> coherence;  ///< per whole cycle, 0..1: how well it lies on its neighbours
+
+  [[nodiscard]] double end_s() const {
+    return start_s + hop_s * static_cast<double>(cycles.empty() ? 0 : cycles.size() - 1);
+  }
+  [[nodiscard]] double total() const { return cycles.empty() ? 0.0 : cycles.back(); }
+  /// Phase at a time (linear between grid points, clamped at the ends).
+  [[nodiscard]] double at(double time_s) const;
+  /// Time at a phase; inverse of `at`.
+  [[nodiscard]] double time_of(double phase) const;
+  /// Cycles per second around a time.
+  [[nodiscard]] double frequency(double time_s) const;
+};
+
+/// One run of the engine in the angle domain.
+struct Folded {
+  std::size_t cycles = 0;      ///< whole cycles
+  std::size_t per_cycle = 0;   ///< angle samples per cycle, a power of two
+  /// signal m, cycle c, angle sample a: value[m][c * per_cycle + a]
+  std::array<std::vector<float>, signal_count> value;
+  std::vector<double> start_s; ///< time at which each cycle begins; cycles + 1 entries
+};
+
+/// Resamples the signals on the crank angle of the phase track. Each angle sample is the mean of
+/// the signal over its angle slot, so nothing aliases.
+Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cycle);
+
+/// Corrects a phase track until successive blocks of cycles lie on each other.
+/// `lines`: how many cycle lines carry the beat (about 4 per firing position).
+PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int rounds);
+
+}  // namespace pipebeat::core

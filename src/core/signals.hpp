@@ -1,0 +1,93 @@
+// From samples to pulse-strength signals: the slow signals in which the beat of the exhaust shows.
+//
+// A phone's microphone chain may remove everything below 80 to 250 Hz and pump the gain; then only
+// the modulation of the flow noise still carries the beat. So: the low band itself, and the
+// envelopes of four bands above it, all at one low rate.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "pipebeat/finding.hpp"
+#include "pipebeat/units.hpp"
+
+namespace pipebeat::core {
+
+/// Signal 0 is the low band (pressure, signed); 1..4 are band envelopes (amplitude, >= 0).
+inline constexpr int signal_count = 5;
+
+/// Equal-rate pulse-strength signals; index 0 of every vector is the same moment.
+struct Signals {
+  double rate_hz = 0.0;
+  std::array<std::vector<float>, signal_count> value;
+
+  [[nodiscard]] std::size_t size() const { return value[0].size(); }
+};
+
+/// Streaming reduction of one channel to pulse-strength signals at about 2 kHz.
+///
+/// The output depends on the samples only, not on how they were cut into blocks.
+class SignalBank {
+ public:
+  explicit SignalBank(double sample_rate_hz);
+
+  /// Rate of the signals produced.
+  [[nodiscard]] double rate_hz() const { return signal_rate_hz_; }
+
+  /// Consumes `samples` and appends what they complete to `out` (and to `strip`, one point per
+  /// 0.1 s). NaN and infinities count as silence and as clipped.
+  void push(std::span<const float> samples, Signals& out, std::vector<LevelPoint>& strip);
+
+  [[nodiscard]] std::int64_t samples_seen() const { return seen_; }
+  [[nodiscard]] std::int64_t samples_clipped() const { return clipped_; }
+
+ private:
+  /// Second-order section, transposed direct form II.
+  struct Biquad {
+    float b0, b1, b2, a1, a2;
+    float z1 = 0.0F;
+    float z2 = 0.0F;
+    float step(float x) {
+      const float y = b0 * x + z1;
+      z1 = b1 * x - a1 * y + z2;
+      z2 = b2 * x - a2 * y;
+      return y;
+    }
+  };
+  /// Anti-alias low-pass that yields every `factor`-th sample.
+  struct Decimator {
+    int factor = 1;
+    std::vector<float> taps;
+    std::vector<float> history;  // twice the taps, so that a window is always contiguous
+    std::size_t at = 0;
+    int phase = 0;
+    void design(int factor_, double cutoff);
+    bool push(float x, float& y);
+  };
+  static Biquad low_pass(double cutoff_hz, double rate_hz, double q);
+  static Biquad high_pass(double cutoff_hz, double rate_hz, double q);
+  void push_mid(float x, Signals& out);
+
+  double sample_rate_hz_;
+  double mid_rate_hz_;
+  double signal_rate_hz_;
+  Decimator to_mid_;
+  Decimator to_low_;
+  std::array<std::array<Biquad, 4>, signal_count - 1> bands_;
+  std::array<bool, signal_count - 1> band_exists_{};
+  std::array<float, signal_count - 1> band_power_{};
+  int mid_factor_;
+  int mid_phase_ = 0;
+
+  std::int64_t seen_ = 0;
+  std::int64_t clipped_ = 0;
+  float last_ = 0.0F;
+  int flat_run_ = 0;
+  std::int64_t strip_period_;
+  double strip_power_ = 0.0;
+  bool strip_clipped_ = false;
+};
+
+}  // namespace pipebeat::core
