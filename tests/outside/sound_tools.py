@@ -45,8 +45,8 @@ def main():
                          float(sox("soxi", "-r", wav)), 0)
             stats = sox("sox", wav, "-n", "stats").splitlines()
             text = next(line.split()[-1] for line in stats if line.startswith("Pk count"))
-            # sox counts the samples at the highest and the lowest value and prints their mean.
-            at_peak = float(text.rstrip("kM")) * {"k": 1e3, "M": 1e6}.get(text[-1], 1) * 2
+            # sox counts the samples at the highest and those at the lowest value together.
+            at_peak = float(text.rstrip("kM")) * {"k": 1e3, "M": 1e6}.get(text[-1], 1)
             share = at_peak / len(samples) if name == "clipped" else 0.0
             print(f"     sox: {text} samples at either peak of {len(samples)}")
             checks.close(f"{name}: clipped share against sox", said["input"]["clipped_share"],
