@@ -191,4 +191,78 @@ PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int round
   return phase;
 }
 
+PhaseTrack anchor(const Signals& signals, PhaseTrack phase, int lines, const std::vector<bool>& use) {
+  std::size_t per_cycle = 64;
+  while (per_cycle < static_cast<std::size_t>(lines) * 3) per_cycle *= 2;
+  const RealFft fft{per_cycle};
+  const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
+  const Folded f = fold(signals, phase, per_cycle);
+  const std::size_t C = f.cycles;
+  if (C < 8) return phase;
+  // Sum over signals of whitened cross-spectra between blocks of cycles and the mean of the rest.
+  const std::size_t reach = 3;
+  std::vector<std::complex<double>> cross(C * K);
+  std::vector<std::complex<float>> bins(fft.bins());
+  for (std::size_t m = 0; m < f.value.size(); ++m) {
+    std::vector<std::complex<double>> x(C * K);
+    std::vector<std::complex<double>> sum(K);
+    std::vector<double> power(K, 1e-20);
+    double count = 1e-9;
+    for (std::size_t c = 0; c < C; ++c) {
+      fft.forward(std::span{f.value[m]}.subspan(c * per_cycle, per_cycle), bins);
+      const bool used = use.empty() || (c < use.size() && use[c]);
+      if (used) count += 1.0;
+      for (std::size_t k = 0; k < K; ++k) {
+        x[c * K + k] = bins[k + 1];
+        if (!used) continue;
+        sum[k] += x[c * K + k];
+        power[k] += std::norm(x[c * K + k]);
+      }
+    }
+    for (std::size_t k = 0; k < K; ++k) {
+      // Share of the line that agrees with the mean, less what chance gives.
+      const double share = std::max(0.0, std::norm(sum[k]) / count / power[k] - 1.0 / count);
+      const double w = share / (power[k] / count);
+      for (std::size_t c = 0; c < C; ++c) {
+        std::complex<double> own{};
+        for (std::size_t q = c >= reach ? c - reach : 0; q <= std::min(C - 1, c + reach); ++q) own += x[q * K + k];
+        cross[c * K + k] += w * own * std::conj(sum[k] - own) / count;
+      }
+    }
+  }
+  std::vector<double> shift(C, 0.0);
+  const double limit = 0.06;
+  for (std::size_t c = 0; c < C; ++c) {
+    double best = -1e30;
+    for (int s = -40; s <= 40; ++s) {
+      const double d = limit * s / 40.0;
+      const std::complex<double> turn = std::polar(1.0, 2.0 * std::numbers::pi * d);
+      std::complex<double> z = turn;
+      double value = 0.0;
+      for (std::size_t k = 0; k < K; ++k) {
+        value += (cross[c * K + k] * z).real();
+        z *= turn;
+      }
+      value *= 1.0 - 0.2 * (d / limit) * (d / limit);
+      if (value > best) {
+        best = value;
+        shift[c] = d;
+      }
+    }
+  }
+  // A cycle that comes late by d has a true phase behind ours by d.
+  double last = -1.0;
+  for (double& p : phase.cycles) {
+    const double x = std::clamp(p - 0.5, 0.0, static_cast<double>(C - 1));
+    const auto c = std::min(static_cast<std::size_t>(x), C - 2);
+    const double t = x - static_cast<double>(c);
+    p -= shift[c] * (1.0 - t) + shift[c + 1] * t;
+    p = std::max(p, last + 1e-6);
+    last = p;
+  }
+  const double first = phase.cycles.front();
+  for (double& p : phase.cycles) p -= first;
+  return phase;
+}
+
 }  // namespace pipebeat::core

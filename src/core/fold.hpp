@@ -45,4 +45,8 @@ Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cyc
 /// `lines`: how many cycle lines carry the beat (about 4 per firing position).
 PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int rounds);
 
+/// Removes what slow drift `refine` left, by laying every few cycles on the mean of the others.
+/// `use`: cycles that make the mean.
+PhaseTrack anchor(const Signals& signals, PhaseTrack phase, int lines, const std::vector<bool>& use);
+
 }  // namespace pipebeat::core

@@ -1,0 +1,285 @@
+#include "core/pulses.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+namespace pipebeat::core {
+
+namespace {
+
+using Matrix = std::vector<double>;  // row-major, square
+
+/// Solves a symmetric positive definite system in place (Cholesky); `a` is destroyed.
+void solve_spd(Matrix& a, std::vector<double>& x) {
+  const std::size_t n = x.size();
+  for (std::size_t j = 0; j < n; ++j) {
+    double d = a[j * n + j];
+    for (std::size_t k = 0; k < j; ++k) d -= a[j * n + k] * a[j * n + k];
+    d = std::sqrt(std::max(d, 1e-12));
+    a[j * n + j] = d;
+    for (std::size_t i = j + 1; i < n; ++i) {
+      double s = a[i * n + j];
+      for (std::size_t k = 0; k < j; ++k) s -= a[i * n + k] * a[j * n + k];
+      a[i * n + j] = s / d;
+    }
+  }
+  for (std::size_t i = 0; i < n; ++i) {
+    double s = x[i];
+    for (std::size_t k = 0; k < i; ++k) s -= a[i * n + k] * x[k];
+    x[i] = s / a[i * n + i];
+  }
+  for (std::size_t i = n; i-- > 0;) {
+    double s = x[i];
+    for (std::size_t k = i + 1; k < n; ++k) s -= a[k * n + i] * x[k];
+    x[i] = s / a[i * n + i];
+  }
+}
+
+struct Grid {
+  std::size_t M;                 // samples per cycle
+  std::size_t L;                 // response length
+  std::vector<std::size_t> at;   // onset sample of each position
+};
+
+Grid make_grid(const Engine& engine, std::size_t per_cycle) {
+  Grid g;
+  g.M = per_cycle;
+  const double cycle = engine.cycle().value();
+  const auto P = engine.positions().size();
+  for (const FiringPosition& p : engine.positions()) {
+    g.at.push_back(static_cast<std::size_t>(std::lround(p.angle.value() / cycle * static_cast<double>(per_cycle))) % per_cycle);
+  }
+  const double slot = static_cast<double>(per_cycle) / static_cast<double>(P);
+  g.L = std::min(per_cycle, static_cast<std::size_t>(std::lround(std::max(1.7 * slot, 0.2 * static_cast<double>(per_cycle)))));
+  return g;
+}
+
+/// Penalty on the response: late parts must earn their place.
+double ridge(const Grid& g, std::size_t i) {
+  const double x = static_cast<double>(i) / static_cast<double>(g.L);
+  return 0.02 + 0.5 * x * x;
+}
+
+/// Response for given levels: least squares with the ridge, on one mean cycle (circular).
+std::vector<double> fit_response(const Grid& g, std::span<const double> y, std::span<const double> level, int offset) {
+  const std::size_t L = g.L;
+  const std::size_t M = g.M;
+  const std::size_t P = g.at.size();
+  // Correlation of the level train with itself at every circular lag.
+  std::vector<double> lag(M, 0.0);
+  double energy = 0.0;
+  for (std::size_t a = 0; a < P; ++a) {
+    energy += level[a] * level[a];
+    for (std::size_t b = 0; b < P; ++b) lag[(g.at[a] + M - g.at[b]) % M] += level[a] * level[b];
+  }
+  Matrix A(L * L);
+  std::vector<double> x(L, 0.0);
+  for (std::size_t i = 0; i < L; ++i) {
+    for (std::size_t j = 0; j < L; ++j) A[i * L + j] = lag[(i + M - j) % M];
+    A[i * L + i] += energy * ridge(g, i);
+    for (std::size_t p = 0; p < P; ++p) {
+      x[i] += level[p] * y[(g.at[p] + i + static_cast<std::size_t>(offset)) % M];
+    }
+  }
+  solve_spd(A, x);
+  return x;
+}
+
+/// Levels for a given response on one cycle (circular).
+std::vector<double> fit_levels(const Grid& g, std::span<const double> y, std::span<const double> h, int offset) {
+  const std::size_t M = g.M;
+  const std::size_t P = g.at.size();
+  std::vector<double> auto_h(M, 0.0);
+  for (std::size_t i = 0; i < g.L; ++i) {
+    for (std::size_t j = 0; j < g.L; ++j) auto_h[(i + M - j) % M] += h[i] * h[j];
+  }
+  Matrix A(P * P);
+  std::vector<double> x(P, 0.0);
+  for (std::size_t a = 0; a < P; ++a) {
+    for (std::size_t b = 0; b < P; ++b) A[a * P + b] = auto_h[(g.at[b] + M - g.at[a]) % M];
+    A[a * P + a] += 0.03 * auto_h[0];
+    for (std::size_t i = 0; i < g.L; ++i) x[a] += h[i] * y[(g.at[a] + i + static_cast<std::size_t>(offset)) % M];
+    x[a] += 0.03 * auto_h[0];  // pulled towards 1, not towards 0
+  }
+  solve_spd(A, x);
+  return x;
+}
+
+double residual_power(const Grid& g, std::span<const double> y, std::span<const double> h,
+                      std::span<const double> level, int offset) {
+  std::vector<double> r(y.begin(), y.end());
+  for (std::size_t p = 0; p < g.at.size(); ++p) {
+    for (std::size_t i = 0; i < g.L; ++i) r[(g.at[p] + i + static_cast<std::size_t>(offset)) % g.M] -= level[p] * h[i];
+  }
+  double mean = 0.0;
+  for (double v : r) mean += v;
+  mean /= static_cast<double>(r.size());
+  double sum = 0.0;
+  for (double v : r) sum += (v - mean) * (v - mean);
+  return sum;
+}
+
+/// Scales levels so that the upper half of the positions averages one; returns the factor.
+double normalise(std::vector<double>& level) {
+  std::vector<double> sorted = level;
+  std::sort(sorted.begin(), sorted.end(), std::greater<>());
+  const std::size_t half = (sorted.size() + 1) / 2;
+  double mean = std::accumulate(sorted.begin(), sorted.begin() + static_cast<std::ptrdiff_t>(half), 0.0) / static_cast<double>(half);
+  if (std::abs(mean) < 1e-9) mean = 1e-9;
+  for (double& v : level) v /= mean;
+  return mean;
+}
+
+}  // namespace
+
+std::size_t angle_grid(const Engine& engine) {
+  const auto P = engine.positions().size();
+  std::size_t best = 96;
+  double best_error = 1e9;
+  for (std::size_t m : {48, 72, 96, 120, 144, 160, 192, 240}) {
+    if (m < 12 * P) continue;
+    double error = 0.0;
+    for (const FiringPosition& p : engine.positions()) {
+      const double x = p.angle.value() / engine.cycle().value() * static_cast<double>(m);
+      error = std::max(error, std::abs(x - std::round(x)));
+    }
+    if (error < best_error - 0.05) {
+      best_error = error;
+      best = m;
+    }
+  }
+  return best;
+}
+
+PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vector<bool>& use) {
+  PulseFit fit;
+  const std::size_t C = folded.cycles;
+  const std::size_t M = folded.per_cycle;
+  const Grid g = make_grid(engine, M);
+  const std::size_t P = g.at.size();
+  fit.cycles = C;
+  fit.positions = P;
+  if (C == 0) return fit;
+
+  // Mean cycle of every signal, each cycle scaled by the local strength (gain control, distance).
+  std::array<std::vector<double>, signal_count> mean;
+  std::array<std::vector<double>, signal_count> scale;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    const auto& v = folded.value[m];
+    std::vector<double> power(C + 1, 0.0);
+    std::vector<double> dc(C, 0.0);
+    for (std::size_t c = 0; c < C; ++c) {
+      double s = 0.0;
+      double s2 = 0.0;
+      for (std::size_t i = 0; i < M; ++i) {
+        s += v[c * M + i];
+        s2 += static_cast<double>(v[c * M + i]) * v[c * M + i];
+      }
+      dc[c] = s / static_cast<double>(M);
+      power[c + 1] = power[c] + s2 / static_cast<double>(M) - dc[c] * dc[c];
+    }
+    scale[m].resize(C);
+    for (std::size_t c = 0; c < C; ++c) {
+      const std::size_t lo = c >= 6 ? c - 6 : 0;
+      const std::size_t hi = std::min(C, c + 7);
+      scale[m][c] = std::sqrt(std::max(1e-20, (power[hi] - power[lo]) / static_cast<double>(hi - lo)));
+    }
+    mean[m].assign(M, 0.0);
+    double count = 1e-9;
+    for (std::size_t c = 0; c < C; ++c) {
+      if (!use.empty() && !use[c]) continue;
+      count += 1.0;
+      for (std::size_t i = 0; i < M; ++i) mean[m][i] += (v[c * M + i] - dc[c]) / scale[m][c];
+    }
+    for (double& x : mean[m]) x /= count;
+  }
+
+  // Where position 1 begins: the offset at which equal, compact pulses explain most, all signals
+  // together. An even layout repeats after one slot.
+  const std::size_t range = engine.even_fire() ? std::max<std::size_t>(1, M / P) : M;
+  std::vector<double> score(range, 0.0);
+  const std::vector<double> equal(P, 1.0);
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    double power = 1e-12;
+    for (double x : mean[m]) power += x * x;
+    std::vector<double> own(range);
+    for (std::size_t o = 0; o < range; ++o) {
+      const auto h = fit_response(g, mean[m], equal, static_cast<int>(o));
+      // Explained power under the penalty: b' A^-1 b.
+      double e = 0.0;
+      for (std::size_t i = 0; i < g.L; ++i) {
+        double b = 0.0;
+        for (std::size_t p = 0; p < P; ++p) b += mean[m][(g.at[p] + i + o) % M];
+        e += b * h[i];
+      }
+      own[o] = e;  // in units of the (unit-variance) signal: weak repeats count less
+    }
+    for (std::size_t o = 0; o < range; ++o) {
+      score[o] += std::max({own[o], own[(o + 1) % range], own[(o + range - 1) % range]});
+    }
+  }
+  fit.offset = static_cast<int>(std::max_element(score.begin(), score.end()) - score.begin());
+
+  double weight_sum = 1e-12;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    auto& s = fit.signal[m];
+    std::vector<double> level = equal;
+    std::vector<double> h;
+    for (int round = 0; round < 12; ++round) {
+      h = fit_response(g, mean[m], level, fit.offset);
+      level = fit_levels(g, mean[m], h, fit.offset);
+      normalise(level);
+    }
+    h = fit_response(g, mean[m], level, fit.offset);
+    double power = 1e-12;
+    for (double x : mean[m]) power += x * x;
+    s.explained = 1.0 - residual_power(g, mean[m], h, level, fit.offset) / power;
+    s.level = level;
+    s.response = h;
+
+    // Event levels: the same solve cycle by cycle; the pulse that rings over the edge of a cycle is
+    // taken from the neighbours by solving on the cycle as if it were circular.
+    s.event_level.resize(C * P);
+    double hh = 1e-12;
+    for (double x : h) hh += x * x;
+    std::vector<double> y(M);
+    std::vector<double> spread(P, 0.0);
+    std::vector<double> sum(P, 0.0);
+    for (std::size_t c = 0; c < C; ++c) {
+      double dc = 0.0;
+      // One cycle of samples that begins at position 1's onset, so the wrap falls where position 1
+      // of the next cycle begins.
+      for (std::size_t i = 0; i < M; ++i) {
+        const std::size_t at = std::min(C * M - 1, c * M + i + static_cast<std::size_t>(fit.offset));
+        y[i] = folded.value[m][at] / scale[m][c];
+        dc += y[i];
+      }
+      dc /= static_cast<double>(M);
+      for (double& x : y) x -= dc;
+      const auto a = fit_levels(g, y, h, 0);
+      for (std::size_t p = 0; p < P; ++p) s.event_level[c * P + p] = static_cast<float>(a[p]);
+    }
+    // Noise of an event level: robust difference of neighbouring cycles.
+    std::vector<double> d;
+    for (std::size_t c = 0; c + 1 < C; ++c) {
+      if (!use.empty() && !(use[c] && use[c + 1])) continue;
+      for (std::size_t p = 0; p < P; ++p) d.push_back(std::abs(s.event_level[(c + 1) * P + p] - s.event_level[c * P + p]));
+    }
+    if (!d.empty()) {
+      auto mid = d.begin() + static_cast<std::ptrdiff_t>(d.size() / 2);
+      std::nth_element(d.begin(), mid, d.end());
+      s.event_noise = std::max(0.02, *mid / 0.6745 / std::sqrt(2.0));
+    }
+    s.weight = 1.0 / (s.event_noise * s.event_noise);
+    weight_sum += s.weight;
+  }
+  fit.event_level.assign(C * P, 0.0F);
+  for (auto& s : fit.signal) {
+    s.weight /= weight_sum;
+    for (std::size_t i = 0; i < C * P; ++i) fit.event_level[i] += static_cast<float>(s.weight) * s.event_level[i];
+  }
+  return fit;
+}
+
+}  // namespace pipebeat::core
