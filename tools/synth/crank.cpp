@@ -241,6 +241,8 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
   double integral = 0.0;
   double rough_load = 0.0;
   bool caught = !driver.starts_standing();
+  bool flaring = false;
+  const double flare_peak = random.uniform(1.05, 1.5) * idle;
   enum class Blip { waiting, opening, closing, done } blip = Blip::waiting;
   std::deque<Stroke> strokes;
   std::deque<Pending> pending;
@@ -269,7 +271,13 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
     // Work that the wanted change of speed takes, on top of the drag.
     const double hurry = (driver.target(t + 0.01) - driver.target(t - 0.01)) / 0.02 * geometry.slot_deg / (6.0 * work);
     double want = 0.55 + 0.45 * target / idle + hurry + gain * error + integral;
-    if (!caught) want = 3.0;  // rich and wide open while starting: the flare
+    // Rich and open while starting, until the flare's peak.
+    if (!caught) flaring = true;
+    if (flaring && caught && rpm > flare_peak) {
+      flaring = false;
+      integral = 0.0;
+    }
+    if (flaring) want = caught ? 6.0 : 3.0;
     if (blip == Blip::waiting && driver.wants_blip(t)) blip = Blip::opening;
     if (blip == Blip::opening && rpm > 0.93 * driver.blip_peak()) blip = Blip::closing;
     if (blip == Blip::closing && rpm < 1.15 * target) blip = Blip::done;

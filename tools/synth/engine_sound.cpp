@@ -20,17 +20,21 @@ struct Runner {
   double gain;
   double width;   // of the blowdown relative to the engine's
   double depth;   // an unfired stroke leaves 1 - depth of the pulse; above 1 it is a gulp inwards
+  double steep;   // lost heat to the power `steep` is lost pulse: at idle a cylinder that burns half
+                  // its charge opens near outside pressure and gives much less than half the pulse
 };
 
 std::vector<Runner> runners_of(const EngineUnderTest& engine, int cylinders) {
   Random random{engine.seed, 10};
   const double spread_m = engine.headers == "tubular" ? 0.6 : engine.headers == "log" ? 0.15 : 0.05;
   const double gain_spread = engine.headers == "tubular" ? 0.07 : 0.04;
-  const double depth = random.uniform(0.9, 1.25);
+  // Mostly 0.9 to 1.3; more where a strong vacuum in the inlet leaves little gas to push out.
+  const double depth = random.chance(0.7) ? random.uniform(0.9, 1.3) : random.uniform(1.3, 1.8);
+  const double steep = random.uniform(0.5, 1.0);
   std::vector<Runner> runners;
   for (int c = 0; c < cylinders; ++c) {
     runners.push_back({random.uniform(0.0, spread_m) / gas_sound_speed, std::exp(gain_spread * random.normal()),
-                       std::exp(0.06 * random.normal()), depth + 0.05 * random.normal()});
+                       std::exp(0.06 * random.normal()), depth + 0.05 * random.normal(), steep});
   }
   const auto longer = static_cast<std::size_t>(random.integer(0, cylinders - 1));
   runners[longer].delay_s += engine.header_step_m / gas_sound_speed;
@@ -101,7 +105,8 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
     const Runner& runner = runners[static_cast<std::size_t>(e.cylinder - 1)];
     const double seconds_per_deg = 1.0 / (6.0 * std::max(e.rpm, 80.0));
     const double filling = std::clamp(0.35 + 0.65 * e.charge, 0.25, 4.0);
-    const double burnt = 1.0 - runner.depth * (1.0 - std::min(e.heat, 2.0));
+    const double lost = 1.0 - std::min(e.heat, 2.0);
+    const double burnt = 1.0 - runner.depth * std::copysign(std::pow(std::abs(lost), lost > 0.25 ? runner.steep : 1.0), lost);
     const double lift = e.running ? 1.0 : std::min(1.0, e.rpm / 600.0);
     const double blowdown = gain_here * runner.gain * filling * lift * burnt *
                             std::exp(pulse_jitter * random.normal()) * (diesel ? 1.3 : 1.0);
@@ -129,17 +134,17 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
   Pipe middle{2.0 * fixed.uniform(1.2, 3.2) / gas_sound_speed, -fixed.uniform(0.15, 0.5), 400.0, rate};
   Pipe tail{2.0 * fixed.uniform(0.3, 1.1) / 390.0, fixed.uniform(0.3, 0.65), 1800.0, rate};
   std::vector<Biquad> boxes;
-  if (engine.catalyst) boxes.push_back(Biquad::lowpass(fixed.uniform(220.0, 480.0), fixed.uniform(0.5, 0.8), rate));
+  if (engine.catalyst) boxes.push_back(Biquad::lowpass(fixed.uniform(280.0, 700.0), fixed.uniform(0.5, 0.8), rate));
   for (int m = 0; m < engine.muffler; ++m) {
     boxes.push_back(Biquad::lowpass(fixed.uniform(90.0, 260.0), fixed.uniform(0.6, 1.8), rate));
   }
-  const double leak = fixed.log_uniform(0.004, 0.05);  // what passes every box unfiltered
+  const double leak = fixed.log_uniform(0.006, 0.12);  // what passes every box unfiltered
   OnePole wind_up{90.0, rate};
   const double path_delay_s = fixed.uniform(0.008, 0.02);
-  Biquad hiss_low = Biquad::highpass(fixed.uniform(450.0, 1100.0), 0.7, rate);
+  Biquad hiss_low = Biquad::highpass(fixed.uniform(350.0, 1000.0), 0.7, rate);
   OnePole hiss_high{fixed.uniform(1500.0, 5000.0), rate};
   Biquad hiss_top = Biquad::lowpass(9000.0, 0.7, rate);
-  const double hiss_level = fixed.log_uniform(0.004, 0.05) * (engine.muffler == 2 ? 0.6 : 1.0);
+  const double hiss_level = fixed.log_uniform(0.0012, 0.05) * (engine.muffler == 2 ? 0.6 : 1.0);
   const double jet_floor = fixed.uniform(0.05, 0.4);
   const double jet_power = fixed.uniform(1.0, 1.7);
   const Signal rumble = lowpassed_noise(random, frames, 90.0, rate);
@@ -191,7 +196,6 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
   const double loud_at = fixed.uniform(0.0, layout.cycle().value());
   const double loud_hz = fixed.log_uniform(1500.0, 5000.0);
   const double knock_hz = fixed.log_uniform(350.0, 900.0);
-  const bool first_is_any = true;
   const int marker = layout.positions()[0].cylinder;
 
   for (const Event& e : run.events) {
@@ -209,14 +213,14 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
     add_tick(sound, rate, e.time_s + 240.0 * per_deg, c.outlet * hard * jitter, c.hz, 0.0012);
     add_tick(sound, rate, e.time_s + 460.0 * per_deg, c.inlet * hard / jitter, 1.2 * c.hz, 0.0012);
     add_tick(sound, rate, e.time_s + 330.0 * per_deg, c.injector, 1.6 * c.hz, 0.0006);
-    if (first_is_any && e.cylinder == marker && loud_tick > 0.0) {
+    if (e.cylinder == marker && loud_tick > 0.0) {
       add_tick(sound, rate, e.time_s + loud_at * per_deg, loud_tick * hard * jitter, loud_hz, 0.0015);
     }
     // The inlet's gulp, a low thud.
     add_stroke(sound, rate, e.time_s + 250.0 * per_deg, -0.05 * std::sqrt(std::max(0.1, e.charge)), 45.0 * per_deg, 0.0, 0.0, 0.0);
   }
 
-  const double rattle = fixed.log_uniform(0.02, 0.09);
+  const double rattle = fixed.log_uniform(0.03, 0.28);
   const double whine_order = fixed.uniform(2.1, 2.9) * fixed.integer(5, 12);
   const double whine = fixed.log_uniform(0.002, 0.02);
   const double belt_order = fixed.uniform(0.3, 0.45);
