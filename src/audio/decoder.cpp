@@ -39,6 +39,12 @@ bool needs_decoder(std::span<const char> first_bytes) {
          head.starts_with("\x1A\x45\xDF\xA3") || head.starts_with("\x30\x26\xB2\x75");
 }
 
+bool decoder_may_help(std::span<const char> first_bytes) {
+  const std::string_view head{first_bytes.data(), first_bytes.size()};
+  return head.starts_with("RIFF") || head.starts_with("RF64") || head.starts_with("OggS") ||
+         head.starts_with("FORM") || head.starts_with("caff") || head.starts_with("ID3");
+}
+
 Result<Decoder> Decoder::start(int seekable_file) {
   int ends[2];
   if (::pipe2(ends, O_CLOEXEC) != 0) {
@@ -49,13 +55,30 @@ Result<Decoder> Decoder::start(int seekable_file) {
   Descriptor writing{ends[1]};
 
   // The file goes in as an open descriptor, so its name can't be taken for an option or a protocol.
-  // Only the containers that needs_decoder names may be read: playlists, which could make ffmpeg
-  // open other files, are not among them.
+  // Only plain containers may be read: playlists, which could make ffmpeg open other files, are not
+  // among them.
   const char* const arguments[] = {
-      "ffmpeg", "-nostdin", "-hide_banner", "-v", "quiet", "-protocol_whitelist", "file",
-      "-format_whitelist", "mov,mp4,m4a,3gp,3g2,mj2,aac,amr,amrnb,amrwb,matroska,webm,asf",
-      "-i", "file:/dev/fd/3", "-map", "0:a:0", "-map_metadata", "-1",
-      "-f", "au", "-c:a", "pcm_f32be", "pipe:1", nullptr};
+      "ffmpeg",
+      "-nostdin",
+      "-hide_banner",
+      "-v",
+      "quiet",
+      "-protocol_whitelist",
+      "file",
+      "-format_whitelist",
+      "mov,mp4,m4a,3gp,3g2,mj2,aac,amr,amrnb,amrwb,matroska,webm,asf,wav,ogg,aiff,caf,mp3",
+      "-i",
+      "file:/dev/fd/3",
+      "-map",
+      "0:a:0",
+      "-map_metadata",
+      "-1",
+      "-f",
+      "au",
+      "-c:a",
+      "pcm_f32be",
+      "pipe:1",
+      nullptr};
 
   posix_spawn_file_actions_t actions;
   posix_spawn_file_actions_init(&actions);
@@ -75,7 +98,8 @@ Result<Decoder> Decoder::start(int seekable_file) {
                 "install it (apt-get install ffmpeg), or save the recording as WAV");
   }
   if (trouble != 0) {
-    return fail(ErrorCode::unreadable, std::string{"ffmpeg did not start: "} + std::strerror(trouble),
+    return fail(ErrorCode::unreadable,
+                std::string{"ffmpeg did not start: "} + std::strerror(trouble),
                 "check the ffmpeg program, or save the recording as WAV");
   }
   return Decoder{pid, std::move(reading)};

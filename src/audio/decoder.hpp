@@ -14,6 +14,10 @@ namespace pipebeat::audio {
 /// MP4/M4A/3GP, AAC (ADTS), AMR, Matroska/WebM, WMA.
 [[nodiscard]] bool needs_decoder(std::span<const char> first_bytes);
 
+/// True for the containers that libsndfile reads too, but not with every codec in them (a WAV may
+/// hold MP3): worth a second try when libsndfile refuses.
+[[nodiscard]] bool decoder_may_help(std::span<const char> first_bytes);
+
 /// A running ffmpeg that writes the sound of a file to a pipe as an AU stream of floats.
 /// No shell, no temporary file; the process ends with the object.
 class Decoder {

@@ -31,7 +31,7 @@ class PipeStream {
   bool fetch(std::int64_t until);
 
   Descriptor pipe_;
-  std::vector<char> window_;   ///< bytes [base_, base_ + window_.size()) of the stream
+  std::vector<char> window_;  ///< bytes [base_, base_ + window_.size()) of the stream
   std::int64_t base_ = 0;
   std::int64_t position_ = 0;  ///< of the next read, anywhere
   bool ended_ = false;

@@ -17,7 +17,8 @@ namespace pipebeat::audio {
 
 namespace {
 
-/// What is held of a pipe at most, so that formats that look ahead can: an hour of compressed sound.
+/// What is held of a pipe at most, so that formats that look ahead can: an hour of compressed
+/// sound.
 constexpr std::size_t spool_limit = std::size_t{64} << 20;
 
 struct SoundFileCloser {
@@ -87,6 +88,19 @@ struct AudioReader::State {
     stream->forget_from_now_on();
     return file != nullptr;
   }
+
+  /// Opens a seekable file through ffmpeg.
+  Result<void> decode(int seekable_file) {
+    auto started = Decoder::start(seekable_file);
+    if (!started) return tl::unexpected(started.error());
+    decoder.emplace(std::move(*started));
+    info = SF_INFO{};
+    if (!open_stream(decoder->take_output(), {})) {
+      return fail(ErrorCode::unreadable, "ffmpeg finds no sound in it, or it is damaged",
+                  "play it to check, record again, or save it as WAV");
+    }
+    return {};
+  }
 };
 
 AudioReader::AudioReader(std::unique_ptr<State> state) : state_{std::move(state)} {}
@@ -138,24 +152,23 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
   }
   if (first_count == 0) return empty(name);
 
-  if (needs_decoder(std::span{first}.first(first_count))) {
-    auto decoder = Decoder::start(source.get());
-    if (!decoder) {
-      Error error = decoder.error();
+  const std::span<const char> head = std::span{first}.first(first_count);
+  if (needs_decoder(head)) {
+    if (auto started = state->decode(source.get()); !started) {
+      Error error = started.error();
       error.what = name + ": " + error.what;
       return tl::unexpected(error);
-    }
-    state->decoder.emplace(std::move(*decoder));
-    if (!state->open_stream(state->decoder->take_output(), {})) {
-      return fail(ErrorCode::unreadable, name + ": ffmpeg finds no sound in it, or it is damaged",
-                  "play it to check, record again, or save it as WAV");
     }
     return AudioReader{std::move(state)};
   }
 
   // libsndfile takes the descriptor over, also when it fails.
+  Descriptor second_try{decoder_may_help(head) ? ::fcntl(source.get(), F_DUPFD_CLOEXEC, 3) : -1};
   state->file.reset(sf_open_fd(source.release(), SFM_READ, &state->info, SF_TRUE));
-  if (!state->file) return unknown_format(name);
+  if (!state->file) {
+    if (!second_try || !state->decode(second_try.get())) return unknown_format(name);
+    return AudioReader{std::move(state)};
+  }
   if (state->info.frames == 0) return no_sound(name);
   return AudioReader{std::move(state)};
 }

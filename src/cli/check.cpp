@@ -97,10 +97,10 @@ ExitStatus check(const CheckOptions& options) {
 
 void add_check(CLI::App& program, Action& chosen) {
   const auto options = std::make_shared<CheckOptions>();
-  CLI::App* command =
-      program.add_subcommand("check", "Judge recordings: does the engine miss, how badly, how sure");
-  command->add_option("recordings", options->recordings, "Recordings; - is standard input")
-      ->type_name("REC")
+  CLI::App* command = program.add_subcommand(
+      "check", "Judge recordings: does the engine miss, how badly, how sure");
+  command->add_option("REC", options->recordings, "Recordings; - is standard input")
+      ->type_name("")
       ->required();
   options->engine.add_to(*command);
   command->add_option("--channel", options->channel,

@@ -30,7 +30,8 @@ Result<std::vector<Number>> list(std::string_view option, std::string_view text,
     Number value{};
     const bool dangling = end + 1 == rest.size();
     if (!parse(rest.substr(0, end), value) || dangling) {
-      return fail(ErrorCode::bad_argument, fmt::format("{} {}: not a list of numbers", option, text),
+      return fail(ErrorCode::bad_argument,
+                  fmt::format("{} {}: not a list of numbers", option, text),
                   fmt::format("write it like {} {}", option, example));
     }
     values.push_back(value);
@@ -43,7 +44,8 @@ Result<std::vector<Number>> list(std::string_view option, std::string_view text,
 
 void EngineOptions::add_to(CLI::App& command) {
   const std::string group = "Engine";
-  command.add_option("--cylinders", cylinders, "Number of cylinders (or give --engine)")->group(group);
+  command.add_option("--cylinders", cylinders, "Number of cylinders (or give --engine)")
+      ->group(group);
   command.add_option("--engine", name, "A built-in layout; `pipebeat engines` lists them")
       ->type_name("NAME")
       ->group(group);
@@ -53,8 +55,7 @@ void EngineOptions::add_to(CLI::App& command) {
       ->group(group);
   command
       .add_option("--intervals", intervals,
-                  "Crank degrees from each firing to the next in firing order, adding up to 720 "
-                  "(two-stroke 360); default even")
+                  "Crank degrees from each firing to the next, in firing order; default even")
       ->type_name("DEGREES,...")
       ->group(group);
   command
@@ -112,7 +113,8 @@ Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
   if (!rpm) return std::nullopt;
   constexpr double fastest = 30'000.0;
   if (!(*rpm > 0.0 && *rpm <= fastest)) {
-    return fail(ErrorCode::bad_argument, fmt::format("--rpm {}: no engine turns at that speed", *rpm),
+    return fail(ErrorCode::bad_argument,
+                fmt::format("--rpm {}: no engine turns at that speed", *rpm),
                 "give revolutions per minute, for example --rpm 700");
   }
   return Rpm{*rpm};

@@ -12,9 +12,10 @@ namespace {
 using namespace pipebeat::cli;
 
 ExitStatus run(int argc, char** argv) {
-  CLI::App program{"Listens to an exhaust and says whether the engine misses, how badly, in what "
-                   "pattern and how sure it is.",
-                   "pipebeat"};
+  CLI::App program{
+      "Listens to an exhaust and says whether the engine misses, how badly, in what "
+      "pattern and how sure it is.",
+      "pipebeat"};
   program.set_version_flag("--version", fmt::format("pipebeat {}", pipebeat::version));
   program.require_subcommand(1);
 
@@ -25,6 +26,11 @@ ExitStatus run(int argc, char** argv) {
   std::string examples = "Examples:\n  pipebeat check --cylinders 4 van.wav\n  pipebeat engines\n";
   program.footer(examples + "`pipebeat COMMAND --help` says more about a command.");
 
+  if (argc < 2) {
+    complain({pipebeat::ErrorCode::bad_argument, "no command given",
+              "`pipebeat --help` shows the commands with an example each"});
+    return ExitStatus::trouble;
+  }
   try {
     program.parse(argc, argv);
   } catch (const CLI::Success& asked) {  // --help, --version

@@ -59,6 +59,15 @@ std::string bar(double level) {
   return std::string(n, '#') + std::string(bar_width - n, '.');
 }
 
+std::string engine_in_words(const Engine& engine) {
+  const int all = engine.cylinders();
+  const auto heard = static_cast<int>(engine.positions().size());
+  std::string text = all == 1 ? "1 cylinder" : fmt::format("{} cylinders", all);
+  if (engine.strokes() == 2) text += ", two-stroke";
+  if (heard != all) text += fmt::format(", {} of them heard", heard);
+  return text;
+}
+
 std::string figures(const Finding& f) {
   std::string out;
   const auto to = std::back_inserter(out);
@@ -74,9 +83,9 @@ std::string figures(const Finding& f) {
     out += '\n';
   }
   if (f.underlying_rate_interval) {
-    fmt::format_to(to, "  Engine      misses {:.1f} to {:.1f} % of its pulses in the long run (95 %)\n",
-                   100.0 * f.underlying_rate_interval->low,
-                   100.0 * f.underlying_rate_interval->high);
+    fmt::format_to(
+        to, "  Engine      misses {:.1f} to {:.1f} % of its pulses in the long run (95 %)\n",
+        100.0 * f.underlying_rate_interval->low, 100.0 * f.underlying_rate_interval->high);
   }
   if (f.speed) {
     fmt::format_to(to, "  Speed       {:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
@@ -107,9 +116,8 @@ std::string to_text(const Report& report, const TextOptions& options) {
   std::string out = headline(report) + ".";
   if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(f.verdict), out);
   out += '\n';
-  fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {} cylinder{}, {} of them heard\n",
-                 one_line(report.file), f.duration.value(), report.engine.cylinders(),
-                 report.engine.cylinders() == 1 ? "" : "s", report.engine.positions().size());
+  fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {}\n", one_line(report.file),
+                 f.duration.value(), engine_in_words(report.engine));
 
   const std::string numbers = figures(f);
   if (!numbers.empty()) out += '\n' + numbers;

@@ -49,9 +49,7 @@ std::string unclear_headline(const Finding& f) {
 
 }  // namespace
 
-bool explains_unclear(ReasonCode code) {
-  return static_cast<int>(code) < unclear_reason_count;
-}
+bool explains_unclear(ReasonCode code) { return static_cast<int>(code) < unclear_reason_count; }
 
 std::string sentence(const Reason& r) {
   switch (r.code) {
@@ -80,9 +78,10 @@ std::string sentence(const Reason& r) {
       return fmt::format("the misses are spread over the positions ({} of all pulses)",
                          percent(r.value));
     case ReasonCode::low_position:
-      return fmt::format("position {} fires with a small pulse (level {:.2f}; 1 is the mean of the "
-                         "others)",
-                         r.position, r.value);
+      return fmt::format(
+          "position {} fires with a small pulse (level {:.2f}; 1 is the mean of the "
+          "others)",
+          r.position, r.value);
     case ReasonCode::levels_wander:
       return fmt::format("the pulses differ from cycle to cycle by {}, yet every one is there",
                          percent(r.value));
@@ -120,12 +119,13 @@ std::string headline(const Report& report) {
                          dead == 1 ? "One cylinder is" : small_number(dead) + " cylinders are",
                          pulses_missing(f));
     }
-    case Verdict::intermittent_miss:
-      return "A cylinder misses now and then: " + pulses_missing(f);
+    case Verdict::intermittent_miss: return "A cylinder misses now and then: " + pulses_missing(f);
     case Verdict::random_miss:
       return "The engine misses at random, on several cylinders: " + pulses_missing(f);
-    case Verdict::weak_cylinder: return "No miss, but one cylinder is weak: it fires with less force";
-    case Verdict::rough_no_miss: return "No miss: the engine runs unevenly, yet every cylinder fires";
+    case Verdict::weak_cylinder:
+      return "No miss, but one cylinder is weak: it fires with less force";
+    case Verdict::rough_no_miss:
+      return "No miss: the engine runs unevenly, yet every cylinder fires";
     case Verdict::even: return "No miss: every cylinder fires, evenly";
     case Verdict::unclear: return unclear_headline(f);
   }
@@ -140,13 +140,13 @@ std::vector<std::string> next_steps(const Report& report) {
   switch (f.verdict) {
     case Verdict::dead_miss: {
       std::vector<std::string> steps{
-          "Find out which cylinder: the sound can't number it. Take the cylinders out of action one "
+          "Find out which cylinder: the sound can't number it. Take the cylinders out of action "
+          "one "
           "at a time; the one that changes nothing is the dead one.",
           "Then test the cheap things first on that cylinder: spark, injector, compression last."};
-      const bool on_purpose =
-          std::any_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) {
-            return r.code == ReasonCode::cylinders_switched_off;
-          });
+      const bool on_purpose = std::any_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) {
+        return r.code == ReasonCode::cylinders_switched_off;
+      });
       if (on_purpose) {
         steps.insert(steps.begin(),
                      "Make sure that the engine does not rest cylinders at idle by design; if it "
@@ -155,14 +155,16 @@ std::vector<std::string> next_steps(const Report& report) {
       return steps;
     }
     case Verdict::intermittent_miss:
-      return {"Look for what comes and goes on one cylinder: plug lead, coil, plug, injector plug, "
-              "in the wet and warm as well as dry and cold.",
-              "Record at a raised steady speed too: a miss that clears as revs rise points to a valve "
-              "or to air leaking in."};
+      return {
+          "Look for what comes and goes on one cylinder: plug lead, coil, plug, injector plug, "
+          "in the wet and warm as well as dry and cold.",
+          "Record at a raised steady speed too: a miss that clears as revs rise points to a valve "
+          "or to air leaking in."};
     case Verdict::random_miss:
-      return {"Look for what all cylinders share: mixture, air leaks after the air meter, fuel "
-              "pressure, ignition supply.",
-              "Record at a raised steady speed too, to see whether the misses clear."};
+      return {
+          "Look for what all cylinders share: mixture, air leaks after the air meter, fuel "
+          "pressure, ignition supply.",
+          "Record at a raised steady speed too, to see whether the misses clear."};
     case Verdict::weak_cylinder:
       return {"Compare the cylinders: compression, injector flow, valve clearance.",
               "Record again after the repair and compare the two."};
@@ -170,8 +172,9 @@ std::vector<std::string> next_steps(const Report& report) {
       return {"If it always ran like this (a sports camshaft, unequal pipes), leave it be.",
               "If it is new, check idle mixture, valve clearances and the exhaust for leaks."};
     case Verdict::even:
-      return {"If you still feel a miss, record while it happens: under load, in the wet, cold or at "
-              "a raised speed."};
+      return {
+          "If you still feel a miss, record while it happens: under load, in the wet, cold or at "
+          "a raised speed."};
     case Verdict::unclear: break;
   }
   switch (f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code) {
@@ -183,14 +186,16 @@ std::vector<std::string> next_steps(const Report& report) {
     case ReasonCode::clipped:
       return {"Move the microphone further from the pipe or lower the recording level.", again};
     case ReasonCode::layout_needed:
-      return {"Describe the engine with --order, --intervals and --heard, or pick a layout from "
-              "`pipebeat engines`."};
+      return {
+          "Describe the engine with --order, --intervals and --heard, or pick a layout from "
+          "`pipebeat engines`."};
     default: return {again};
   }
 }
 
 std::string_view recording_caution() {
-  return "Caution when recording: outdoors, parking brake on, wheels chocked, clear of exhaust gas, "
+  return "Caution when recording: outdoors, parking brake on, wheels chocked, clear of exhaust "
+         "gas, "
          "hot pipe, belts and fan; the maker's procedure and local codes come first.";
 }
 

@@ -1,0 +1,112 @@
+#include "pipebeat/listener.hpp"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <limits>
+#include <numbers>
+#include <random>
+#include <string>
+#include <vector>
+
+#include "show/json.hpp"
+
+using namespace pipebeat;
+
+namespace {
+
+constexpr double rate = 16000.0;
+
+Engine four() { return *Engine::make({4, 4, {}, {}, {}}); }
+
+/// Decaying 90 Hz thumps of a four at 700 rpm in a little noise; every fourth is missing.
+std::vector<float> four_with_one_dead(double seconds) {
+  std::vector<float> sound(static_cast<std::size_t>(seconds * rate));
+  std::mt19937 random{7};
+  std::uniform_real_distribution<float> noise{-0.01f, 0.01f};
+  const double slot = rate * 120.0 / 700.0 / 4.0;
+  for (std::size_t i = 0; i < sound.size(); ++i) {
+    const double phase = static_cast<double>(i) / slot;
+    const double since = (phase - std::floor(phase)) * slot / rate;
+    const bool fires = static_cast<int>(phase) % 4 != 2;
+    const double thump =
+        fires ? 0.4 * std::exp(-since / 0.01) * std::sin(2.0 * std::numbers::pi * 90.0 * since)
+              : 0.0;
+    sound[i] = static_cast<float>(thump) + noise(random);
+  }
+  return sound;
+}
+
+Listener listener(const ListenerOptions& options = {}) {
+  auto made = Listener::create(four(), Hertz{rate}, options);
+  REQUIRE(made);
+  return std::move(*made);
+}
+
+std::string json_of(const Listener& l) {
+  const Engine engine = four();
+  const Finding finding = l.finding();
+  return show::to_json({"sound", engine, finding});
+}
+
+}  // namespace
+
+TEST_CASE("The answer does not depend on how the sound is cut into blocks") {
+  const std::vector<float> sound = four_with_one_dead(8.0);
+  std::string first;
+  for (std::size_t block : {std::size_t{4096}, std::size_t{1}, std::size_t{7}, std::size_t{64},
+                            std::size_t{300}, sound.size()}) {
+    CAPTURE(block);
+    Listener l = listener();
+    for (std::size_t i = 0; i < sound.size(); i += block) {
+      l.push(std::span{sound}.subspan(i, std::min(block, sound.size() - i)));
+    }
+    const std::string json = json_of(l);
+    if (first.empty()) first = json;
+    CHECK(json == first);
+  }
+  CHECK(first.find("\"duration_s\":8.0") != std::string::npos);
+}
+
+TEST_CASE("Asking on the way does not change the answer") {
+  const std::vector<float> sound = four_with_one_dead(8.0);
+  Listener asked = listener();
+  Listener quiet = listener();
+  for (std::size_t i = 0; i < sound.size(); i += 16000) {
+    const auto block = std::span{sound}.subspan(i, std::min<std::size_t>(16000, sound.size() - i));
+    asked.push(block);
+    quiet.push(block);
+    const Finding on_the_way = asked.finding();
+    CHECK(on_the_way.duration.value() > 0.0);
+  }
+  CHECK(json_of(asked) == json_of(quiet));
+}
+
+TEST_CASE("Nothing, silence and broken samples are unclear, with a reason first") {
+  const std::vector<float> silence(static_cast<std::size_t>(5 * rate), 0.0f);
+  const std::vector<float> broken(static_cast<std::size_t>(5 * rate),
+                                  std::numeric_limits<float>::quiet_NaN());
+  for (const auto& sound : {std::vector<float>{}, silence, broken}) {
+    Listener l = listener();
+    l.push(sound);
+    const Finding f = l.finding();
+    CHECK(f.verdict == Verdict::unclear);
+    REQUIRE_FALSE(f.reasons.empty());
+    CHECK(static_cast<int>(f.reasons.front().code) < unclear_reason_count);
+    CHECK_FALSE(f.missing_event_ratio.has_value());
+    CHECK_FALSE(l.as_known_good().has_value());
+  }
+}
+
+TEST_CASE("Impossible sample rates and speed guesses are refused") {
+  for (double hz : {0.0, -48000.0, 3999.0, 400001.0, std::nan("")}) {
+    const auto l = Listener::create(four(), Hertz{hz});
+    REQUIRE_FALSE(l);
+    CHECK(l.error().code == ErrorCode::bad_argument);
+  }
+  for (double rpm : {0.0, -700.0, std::nan("")}) {
+    ListenerOptions options;
+    options.speed_guess = Rpm{rpm};
+    CHECK_FALSE(Listener::create(four(), Hertz{rate}, options));
+  }
+}

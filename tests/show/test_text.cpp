@@ -1,0 +1,117 @@
+#include "show/text.hpp"
+
+#include <doctest/doctest.h>
+
+#include <set>
+#include <sstream>
+#include <string>
+
+#include "findings.hpp"
+#include "show/words.hpp"
+
+using namespace pipebeat;
+
+namespace {
+
+std::string text_of(const Finding& f, const show::TextOptions& options = {},
+                    std::string_view file = "a.wav") {
+  const Engine engine = test::four();
+  return show::to_text({file, engine, f}, options);
+}
+
+std::string first_line(const std::string& text) { return text.substr(0, text.find('\n')); }
+
+bool contains(const std::string& text, std::string_view part) {
+  return text.find(part) != std::string::npos;
+}
+
+}  // namespace
+
+TEST_CASE("The verdict comes first, in plain words, with its number") {
+  const std::string text = text_of(test::one_dead());
+  CHECK(first_line(text) == "One cylinder is dead: 25 % of the exhaust pulses are missing.");
+  CHECK(contains(text, "25.0 % (95 %: 23.6 to 26.1 %), 69 of 276 pulses"));
+  CHECK(contains(text, "702 rpm (688 to 720), 23.4 pulses a second"));
+  CHECK(contains(text, "97 %"));
+  CHECK(contains(text, "Position 3 carries no pulse"));
+}
+
+TEST_CASE("Two dead cylinders are two") {
+  Finding f = test::one_dead();
+  f.positions[1].missing_ratio = 0.97;
+  CHECK(first_line(text_of(f)).starts_with("Two cylinders are dead"));
+}
+
+TEST_CASE("A bar is as long as its pulse is strong") {
+  const std::string text = text_of(test::one_dead());
+  CHECK(contains(text, "       1    ###############...............   1.02     0.0 % missing"));
+  CHECK(contains(text, "       3    #.............................   0.04   100.0 % missing"));
+}
+
+TEST_CASE("Every verdict has its own headline and a next step") {
+  const Engine engine = test::four();
+  std::set<std::string> headlines;
+  for (std::size_t i = 0; i < verdict_count; ++i) {
+    Finding f = test::one_dead();
+    f.verdict = Verdict(i);
+    const show::Report report{"a.wav", engine, f};
+    CHECK(headlines.insert(show::headline(report)).second);
+    CHECK_FALSE(show::next_steps(report).empty());
+  }
+}
+
+TEST_CASE("Every reason is an English sentence of its own") {
+  std::set<std::string> sentences;
+  for (int i = 0; i < test::reason_count; ++i) {
+    const ReasonCode code{i};
+    const std::string text = show::sentence({code, 2, 0.5, 0.7});
+    CAPTURE(text);
+    CHECK(sentences.insert(text).second);
+    CHECK_FALSE(contains(text, "_"));
+    CHECK(contains(text, " "));
+    CHECK_FALSE(text.ends_with('.'));
+  }
+}
+
+TEST_CASE("Every way of being unclear says what to do") {
+  const Engine engine = test::four();
+  for (int i = 0; i < unclear_reason_count; ++i) {
+    const Finding f = test::unclear(ReasonCode{i});
+    const show::Report report{"a.wav", engine, f};
+    CHECK(show::headline(report).starts_with("No answer: "));
+    CHECK_FALSE(show::next_steps(report).empty());
+  }
+}
+
+TEST_CASE("Wherever recording is advised the caution stands") {
+  for (std::size_t i = 0; i < verdict_count; ++i) {
+    Finding f = test::one_dead();
+    f.verdict = Verdict(i);
+    const std::string text = text_of(f);
+    CHECK(contains(text, "outdoors, parking brake on, wheels chocked"));
+    CHECK(contains(text, "the maker's procedure"));
+  }
+}
+
+TEST_CASE("Advice to take cylinders out of action comes with the workshop caution") {
+  CHECK(contains(text_of(test::one_dead()), "ignition voltage"));
+}
+
+TEST_CASE("Lines fit a terminal and a file name can't break them") {
+  Finding f = test::one_dead();
+  for (int i = 0; i < test::reason_count; ++i) f.reasons.push_back({ReasonCode{i}, 2, 0.5, 0.7});
+  std::istringstream lines{text_of(f, {}, "two\nlines\x1b[31m.wav")};
+  int count = 0;
+  for (std::string line; std::getline(lines, line); ++count) {
+    CAPTURE(line);
+    CHECK(line.size() <= 100);
+    CHECK_FALSE(contains(line, "\x1b"));
+  }
+  CHECK(count > 20);
+  CHECK(contains(text_of(f, {}, "two\nlines.wav"), "two?lines.wav"));
+}
+
+TEST_CASE("Colour only when asked for") {
+  CHECK_FALSE(contains(text_of(test::one_dead()), "\x1b"));
+  CHECK(contains(text_of(test::one_dead(), {.colour = true}), "\x1b[1;31m"));
+}
