@@ -137,7 +137,7 @@ std::size_t angle_grid(const Engine& engine) {
   const auto P = engine.positions().size();
   std::size_t best = 96;
   double best_error = 1e9;
-  for (std::size_t m : {48, 72, 96, 120, 144, 160, 192, 240}) {
+  for (const std::size_t m : {std::size_t{48}, std::size_t{72}, std::size_t{96}, std::size_t{120}, std::size_t{144}, std::size_t{160}, std::size_t{192}, std::size_t{240}}) {
     if (m < 12 * P) continue;
     double error = 0.0;
     for (const FiringPosition& p : engine.positions()) {

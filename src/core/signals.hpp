@@ -90,4 +90,9 @@ class SignalBank {
   bool strip_clipped_ = false;
 };
 
+/// Takes mains hum out of the signals, in place: steady lines at multiples of 50 or 60 Hz that are
+/// far narrower than any line of an engine, whose idle wanders by 0.5 % and more.
+/// Returns 50 or 60 where hum was found, else 0.
+int remove_mains(Signals& signals);
+
 }  // namespace pipebeat::core

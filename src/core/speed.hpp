@@ -1,31 +1,42 @@
-// Speed track: the cycle frequency of the engine through time.
+// Speed: the cycle frequency of the engine through time, without being told.
+//
+// Every mistake a speed finder makes on engines is a wrong ratio: twice, half, three halves. So the
+// search keeps several paths alive (each drawn to another part of the speed range), folds each into
+// cycles, and only then decides, on what the folded cycles look like as a whole.
 #pragma once
 
+#include <array>
 #include <optional>
 #include <span>
 #include <vector>
 
+#include "core/fold.hpp"
+#include "core/lines.hpp"
 #include "core/signals.hpp"
 #include "pipebeat/engine.hpp"
 
 namespace pipebeat::core {
 
-struct SpeedTrack {
-  double hop_s = 0.0;               ///< frame spacing; frame i is centred at i * hop_s
-  std::vector<float> cycle_hz;      ///< per frame; 0 where no engine runs
-  std::vector<float> salience;      ///< per frame, how far the comb stands out
+/// What tells a right speed from a wrong ratio; see `speed_features` for each.
+inline constexpr std::size_t speed_feature_count = 12;
+using SpeedFeatures = std::array<double, speed_feature_count>;
+
+/// One hypothesis about the speed of a recording.
+struct SpeedCandidate {
+  PhaseTrack phase;
+  std::vector<bool> running;  ///< per whole cycle of `phase`: an engine is running and heard
+  SpeedFeatures features{};
+  double score = 0.0;         ///< log odds against the other candidates
+  double probability = 0.0;   ///< over all candidates of the recording
+  double mean_rpm = 0.0;      ///< over the running cycles
 };
 
-/// Comb strength over time and candidate cycle frequency.
-struct SalienceMap {
-  double hop_s = 0.0;
-  std::vector<double> cycle_hz;             ///< candidates, log-spaced
-  std::vector<std::vector<float>> rows;     ///< frames x candidates
-  std::vector<float> level_db;              ///< per frame, strongest band level
-};
+/// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
+/// `guess`: keeps only speeds within 15 %.
+std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine,
+                                       std::optional<Rpm> guess);
 
-SalienceMap salience_map(const Signals& signals, const Engine& engine);
-
-SpeedTrack best_path(const SalienceMap& map, double centre_hz, double strength);
+/// Cycle lines that carry the beat of a layout: four per heard event, at least 12.
+std::size_t beat_lines(const Engine& engine);
 
 }  // namespace pipebeat::core
