@@ -78,8 +78,14 @@ struct AudioReader::State {
   std::unique_ptr<PipeStream> stream;
   SoundFile file;
   SF_INFO info{};
+  sf_count_t read = 0;  ///< frames so far
   bool ended = false;
   bool broke_off = false;
+
+  /// True when fewer frames came than a file that knows its length has; MP3 only estimates it.
+  [[nodiscard]] bool fell_short() const {
+    return !stream && (info.format & SF_FORMAT_TYPEMASK) != SF_FORMAT_MPEG && read < info.frames;
+  }
 
   /// Opens a stream that can't seek.
   bool open_stream(Descriptor pipe, std::vector<char> head) {
@@ -192,9 +198,11 @@ FrameCount AudioReader::read(std::span<float> interleaved) {
   if (got <= 0) {
     state_->ended = true;
     const bool decoder_content = !state_->decoder || state_->decoder->finish();
-    state_->broke_off = !decoder_content || sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
+    state_->broke_off =
+        !decoder_content || state_->fell_short() || sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
     return FrameCount{0};
   }
+  state_->read += got;
   return FrameCount{got};
 }
 

@@ -21,12 +21,12 @@ std::string intervals_of(const EngineSpec& spec) {
 }
 
 ExitStatus list_engines() {
-  fmt::print("{:<17}{:>4}{:>9}  {:<26}{:<24}{:<9}{}\n", "name", "cyl", "strokes", "order",
+  fmt::print("{:<17}{:>4}{:>9}  {:<28}{:<24}{:<9}{}\n", "name", "cyl", "strokes", "order",
              "intervals (degrees)", "heard", "layout");
   for (const BuiltinEngine& e : builtin_engines()) {
     const std::string order = e.spec.order.empty() ? "1" : joined(e.spec.order, "-");
     const std::string heard = e.spec.heard.empty() ? "all" : joined(e.spec.heard, ",");
-    fmt::print("{:<17}{:>4}{:>9}  {:<26}{:<24}{:<9}{}\n", e.name, e.spec.cylinders, e.spec.strokes,
+    fmt::print("{:<17}{:>4}{:>9}  {:<28}{:<24}{:<9}{}\n", e.name, e.spec.cylinders, e.spec.strokes,
                order, intervals_of(e.spec), heard, e.description);
   }
   return ExitStatus::no_miss;

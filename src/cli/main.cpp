@@ -1,6 +1,7 @@
 // pipebeat: listens to an exhaust and says whether the engine misses.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <exception>
 #include <string>
 
@@ -26,20 +27,26 @@ ExitStatus run(int argc, char** argv) {
   std::string examples = "Examples:\n  pipebeat check --cylinders 4 van.wav\n  pipebeat engines\n";
   program.footer(examples + "`pipebeat COMMAND --help` says more about a command.");
 
-  if (argc < 2) {
-    complain({pipebeat::ErrorCode::bad_argument, "no command given",
-              "`pipebeat --help` shows the commands with an example each"});
+  // What the library would say of a missing or unknown command does not name it.
+  const std::string first = argc > 1 ? argv[1] : "";
+  const bool option = first.starts_with("-");
+  const auto commands = program.get_subcommands([](const CLI::App*) { return true; });
+  const bool command = std::any_of(commands.begin(), commands.end(),
+                                   [&](const CLI::App* c) { return c->check_name(first); });
+  const auto refuse = [&](std::string what) {
+    complain({pipebeat::ErrorCode::bad_argument, std::move(what),
+              fmt::format("see `pipebeat {}--help`", command ? first + " " : "")});
     return ExitStatus::trouble;
-  }
+  };
+  if (first.empty()) return refuse("no command given");
+  if (!command && !option) return refuse(first + ": there is no such command");
   try {
     program.parse(argc, argv);
   } catch (const CLI::Success& asked) {  // --help, --version
     program.exit(asked);
     return ExitStatus::no_miss;
   } catch (const CLI::ParseError& error) {
-    complain({pipebeat::ErrorCode::bad_argument, error.what(),
-              "`pipebeat --help` shows the commands with an example each"});
-    return ExitStatus::trouble;
+    return refuse(error.what());
   }
   return chosen();
 }

@@ -1,0 +1,111 @@
+"""Options: what is understood, and every way of refusing one."""
+import program
+from program import Case, run, tone
+
+
+class Help(Case):
+    def test_help_shows_every_command_with_an_example(self):
+        out, err, status = run("--help")
+        self.assertEqual((status, err), (0, ""))
+        for command in ("check", "engines"):
+            self.assertIn(f"  pipebeat {command}", out)
+
+    def test_each_command_has_its_own_help_with_an_example(self):
+        for command in ("check", "engines"):
+            out, err, status = run(command, "--help")
+            self.assertEqual((status, err), (0, ""))
+            self.assertIn(f"Example: pipebeat {command}", out)
+
+    def test_version(self):
+        self.assertEqual(run("--version"), ("pipebeat 0.1.0\n", "", 0))
+
+
+class Refusals(Case):
+    def setUp(self):
+        super().setUp()
+        self.wav = tone(self.folder / "a.wav")
+
+    def test_no_command_or_an_unknown_one(self):
+        self.refused(says=["no command", "--help"])
+        self.refused("chekc", says=["chekc"])
+        self.refused("check", says=["REC"])
+        self.refused("check", "--cylinders", "4", says=["REC"])
+
+    def test_an_unknown_option(self):
+        self.refused("check", "--cylinders", "4", "--frobnicate", self.wav, says=["--frobnicate"])
+
+    def test_no_engine(self):
+        self.refused("check", self.wav, says=["how many cylinders", "--engine"])
+
+    def test_cylinders(self):
+        for wrong in ("0", "17", "-4", "four", "4.5", ""):
+            self.refused("check", "--cylinders", wrong, self.wav)
+
+    def test_strokes(self):
+        for wrong in ("3", "0", "x"):
+            self.refused("check", "--cylinders", "4", "--strokes", wrong, self.wav)
+
+    def test_order(self):
+        for wrong in ("1-3-4", "1-3-4-4", "1-3-4-5", "1-3-x-2", "1-3-4-2-", "-", "1--3-4-2"):
+            self.refused("check", "--cylinders", "4", f"--order={wrong}", self.wav, says=["order"])
+
+    def test_intervals(self):
+        for wrong in ("180,180,180", "180,180,180,181", "0,240,240,240", "nan,180,180,180", "a",
+                      "180,180,180,180,"):
+            self.refused("check", "--cylinders", "4", "--intervals", wrong, self.wav,
+                         says=["intervals"])
+
+    def test_heard(self):
+        for wrong in ("0", "5", "1,1", "1,two", ","):
+            self.refused("check", "--cylinders", "4", "--heard", wrong, self.wav, says=["heard"])
+
+    def test_engine_name(self):
+        self.refused("check", "--engine", "inline7", self.wav, says=["inline7", "engines"])
+        self.refused("check", "--engine", "inline4", "--cylinders", "6", self.wav,
+                     says=["inline4"])
+        self.refused("check", "--engine", "inline4", "--strokes", "2", self.wav, says=["inline4"])
+
+    def test_rpm(self):
+        for wrong in ("0", "-700", "nan", "inf", "1e9", "fast"):
+            self.refused("check", "--cylinders", "4", f"--rpm={wrong}", self.wav, says=["rpm"])
+
+    def test_channel(self):
+        for wrong in ("0", "2", "-1"):
+            self.refused("check", "--cylinders", "4", f"--channel={wrong}", self.wav,
+                         says=["channel"])
+        self.refused("check", "--cylinders", "4", "--channel", "left", self.wav, says=["channel"])
+
+    def test_known_good(self):
+        self.refused("check", "--cylinders", "4", "--known-good", "none.wav", self.wav,
+                     says=["none.wav"])
+        self.refused("check", "--cylinders", "4", "--known-good", self.wav, self.wav,
+                     says=[self.wav, "no engine was heard", "known-good"])
+
+
+class Engines(Case):
+    def engine(self, *options):
+        out, err, status = run("check", "--json", *options, tone(self.folder / "a.wav"))
+        self.assertEqual((status, err), (3, ""))
+        return self.findings(out)[0]["engine"]
+
+    def test_from_options(self):
+        self.assertEqual(self.engine("--cylinders", "6"),
+                         {"cylinders": 6, "strokes": 4, "positions": 6})
+        self.assertEqual(self.engine("--cylinders", "2", "--strokes", "2"),
+                         {"cylinders": 2, "strokes": 2, "positions": 2})
+        self.assertEqual(
+            self.engine("--cylinders", "8", "--order", "1-3-7-2-6-5-4-8", "--heard", "1,2,3,4"),
+            {"cylinders": 8, "strokes": 4, "positions": 4})
+        self.assertEqual(self.engine("--cylinders", "6", "--intervals", "90,150,90,150,90,150"),
+                         {"cylinders": 6, "strokes": 4, "positions": 6})
+
+    def test_from_a_name_refined(self):
+        self.assertEqual(self.engine("--engine", "v8-bank"),
+                         {"cylinders": 8, "strokes": 4, "positions": 4})
+        self.assertEqual(self.engine("--engine", "v8", "--heard", "1,3,5,7"),
+                         {"cylinders": 8, "strokes": 4, "positions": 4})
+        self.assertEqual(self.engine("--engine", "inline4", "--cylinders", "4", "--rpm", "700"),
+                         {"cylinders": 4, "strokes": 4, "positions": 4})
+
+
+program.main()
