@@ -294,6 +294,20 @@ std::vector<NamedScene> named_scenes() {
     s.trouble.p = 0.5;
     s.trouble.below_rpm = 900;
   });
+  add("unplug-each", "inline four, one cylinder dead, the leads pulled one after the other", [](Scene& s) {
+    s.trouble.condition = "dead";
+    s.duration_s = 48.0;
+    for (int c = 1; c <= 4; ++c) {
+      s.unplugged.push_back({10.0 * c - 4.0, c});
+      s.unplugged.push_back({10.0 * c + 1.0, 0});
+    }
+  });
+  add("unplug-once", "inline four, one cylinder dead, cylinder 1 unplugged halfway", [](Scene& s) {
+    s.trouble.condition = "dead";
+    s.trouble.cylinders = {3};
+    s.duration_s = 20.0;
+    s.unplugged = {{10.0, 1}};
+  });
   for (const char* profile : {"fast", "cruise", "hunting", "load", "blip", "stop", "restart", "prerun"}) {
     add(std::string{"dead-"} + profile, std::string{"inline four, one cylinder dead, speed: "} + profile, [profile](Scene& s) {
       s.trouble.condition = "dead";

@@ -52,6 +52,7 @@ class Combustion {
  public:
   Combustion(const Scene& scene, const Engine& all, const Engine& heard)
       : trouble_{scene.trouble},
+        unplugged_{scene.unplugged},
         random_{scene.seed, 1},
         base_(static_cast<std::size_t>(all.cylinders()), 1.0),
         last_(base_.size(), 0.0),
@@ -79,7 +80,7 @@ class Combustion {
     bool afterfire;
   };
 
-  Outcome next(int cylinder, double rpm, bool ignition) {
+  Outcome next(int cylinder, double time_s, double rpm, bool ignition) {
     const auto c = static_cast<std::size_t>(cylinder - 1);
     const bool bad = std::find(bad_.begin(), bad_.end(), cylinder) != bad_.end();
     const std::string& condition = trouble_.condition;
@@ -94,6 +95,11 @@ class Combustion {
     const double bang = random_.unit();
 
     bool fired = ignition;
+    int off = 0;
+    for (const Unplugging& u : unplugged_) {
+      if (u.at_s <= time_s) off = u.cylinder;
+    }
+    if (cylinder == off) fired = false;
     if (fault_on) {
       if (condition == "scatter") fired = fired && draw >= p_;
       if (bad && (condition.starts_with("dead") || condition == "half_off" || condition == "lumpy_dead")) {
@@ -118,6 +124,7 @@ class Combustion {
 
  private:
   const Trouble& trouble_;
+  const std::vector<Unplugging>& unplugged_;
   Random random_;
   std::vector<double> base_, last_;
   std::vector<char> missing_now_;
@@ -135,6 +142,7 @@ class Driver {
     high_ = random_.uniform(1.65, 2.4) * idle;
     if (profile_ == "fast") idle_ = random_.uniform(std::max(1300.0, 1.3 * idle), std::max(1800.0, 1.6 * idle));
     if (profile_ == "cruise") idle_ = random_.uniform(2500.0, 2900.0);
+    if (scene.hold_rpm > 0.0) idle_ = scene.hold_rpm;
     swing_ = random_.uniform(0.10, 0.20);
     period_ = random_.log_uniform(0.4, 4.0);
     phase_ = random_.uniform(0.0, 2.0 * std::numbers::pi);
@@ -293,7 +301,7 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
       const FiringPosition& position = positions[next_position];
       const double top = next_cycle + position.angle.value();
       const double speed = rpm;
-      Combustion::Outcome outcome = combustion.next(position.cylinder, speed, ignition);
+      Combustion::Outcome outcome = combustion.next(position.cylinder, t, speed, ignition);
       if (!running && outcome.fired && random.chance(0.35)) outcome = {false, 0.0, outcome.filling, false};
       strokes.push_back({top, work * throttle * outcome.heat});
       const double filling = outcome.filling * throttle;

@@ -179,6 +179,11 @@ std::string label(const Scene& scene, const Recording& recording, const std::str
   j["mic_chain"] = microphone_chain(scene);
   j["view"] = engine ? scene.view : "none";
   j["background"] = scene.background;
+  if (!scene.unplugged.empty()) {
+    Json changes = Json::array();
+    for (const Unplugging& u : scene.unplugged) changes.push_back({u.at_s, u.cylinder});
+    j["unplugged"] = changes;
+  }
   j["duration"] = scene.duration_s;
   j["fs"] = recording.rate_hz;
   const auto clipped = std::count_if(recording.samples.begin(), recording.samples.end(),

@@ -12,11 +12,12 @@ NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(EngineUnderTest, id, seed, layou
                                                 muffler, catalyst, outlets, idle_rpm, sag)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Trouble, condition, cylinders, p, bursty, afterfire,
                                                 below_rpm, scatter_cov)
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Unplugging, at_s, cylinder)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Microphone, name, rate_hz, highpass_hz, highpass_order,
                                                 bandlimit_hz, square_law, gate_db, agc, soft_clip,
                                                 level_dbfs, clip_share, reverb, codec, kbps)
-NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Scene, name, seed, duration_s, engine, trouble, profile, view,
-                                                distance_m, background, snr_db, wind_db, microphone,
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Scene, name, seed, duration_s, engine, trouble, profile, hold_rpm,
+                                                unplugged, view, distance_m, background, snr_db, wind_db, microphone,
                                                 instead, rpm_guess)
 
 namespace {
@@ -70,6 +71,7 @@ void check(const Scene& scene) {
                       "fan", "wind", "footsteps", "clock"});
   must_be_one_of<4>("microphone.codec", scene.microphone.codec, {"", "mp3", "aac", "opus"});
   for (int c : scene.trouble.cylinders) must_lie("trouble.cylinders", c, 1, layout.cylinders());
+  for (const Unplugging& u : scene.unplugged) must_lie("unplugged.cylinder", u.cylinder, 0, layout.cylinders());
   must_lie("duration_s", scene.duration_s, 0.1, 3600.0);
   must_lie("engine.muffler", scene.engine.muffler, 0, 2);
   must_lie("engine.outlets", scene.engine.outlets, 1, 2);

@@ -37,6 +37,12 @@ struct Trouble {
   double scatter_cov = 0.0;    ///< cycle-to-cycle scatter of work; 0: drawn for the condition
 };
 
+/// During the recording somebody pulls a plug lead, or puts it back.
+struct Unplugging {
+  double at_s = 0.0;
+  int cylinder = 0;  ///< the one that is off from now on; 0: all are on again
+};
+
 struct Microphone {
   std::string name = "wide48";
   int rate_hz = 48000;          ///< 48000, 44100, 22050 or 16000
@@ -62,6 +68,8 @@ struct Scene {
   Trouble trouble;
   /// idle, fast, cruise, hunting, load, blip, sweep, updown, stop, restart, prerun
   std::string profile = "idle";
+  double hold_rpm = 0.0;          ///< speed to hold in fast and cruise; 0: drawn
+  std::vector<Unplugging> unplugged;  ///< by rising time
   std::string view = "tailpipe";  ///< tailpipe, beside, bonnet
   double distance_m = 1.0;
   /// pink, hum, traffic, speech, music, rain, fan, bursts, engine
