@@ -137,7 +137,8 @@ class Combustion {
 /// What the driver (or the idle control) wants through time.
 class Driver {
  public:
-  Driver(const Scene& scene, double idle) : profile_{scene.profile}, random_{scene.seed, 2}, idle_{idle} {
+  /// `agility`: rpm per second that idle drag alone takes away.
+  Driver(const Scene& scene, double idle, double agility) : profile_{scene.profile}, random_{scene.seed, 2}, idle_{idle} {
     const double length = scene.duration_s;
     high_ = random_.uniform(1.65, 2.4) * idle;
     if (profile_ == "fast") idle_ = random_.uniform(std::max(1300.0, 1.3 * idle), std::max(1800.0, 1.6 * idle));
@@ -145,6 +146,10 @@ class Driver {
     if (scene.hold_rpm > 0.0) idle_ = scene.hold_rpm;
     swing_ = random_.uniform(0.10, 0.20);
     period_ = random_.log_uniform(0.4, 4.0);
+    // Hunting falls no faster than the drag can pull; 1.5: how much steeper than a sine it gets.
+    const double swing_per_s = 0.8 * agility / (idle_ * 2.0 * std::numbers::pi * 1.5);
+    period_ = std::max(period_, 0.08 / swing_per_s);
+    swing_ = std::min(swing_, swing_per_s * period_);
     phase_ = random_.uniform(0.0, 2.0 * std::numbers::pi);
     start_ = profile_ == "prerun" ? random_.uniform(0.15, 0.3) * length
                                   : random_.uniform(0.25, 0.45) * length;
@@ -231,7 +236,6 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
   const double wander = engine_random.log_uniform(0.03, 0.16);
 
   Combustion combustion{scene, all, layout};
-  const Driver driver{scene, idle};
   Random random{scene.seed, 5};
 
   const auto heard = [&](int cylinder) {
@@ -241,6 +245,8 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
   // Kinetic energy in rpm^2 / 2: a lost stroke at idle takes `sag` of the speed.
   const double work = sag * idle * idle;
   const double drag_per_deg = work / geometry.slot_deg;
+
+  const Driver driver{scene, idle, 6.0 * drag_per_deg};
 
   CrankRun run;
   double rpm = driver.starts_standing() ? 0.0 : driver.target(-warm_up_s);
