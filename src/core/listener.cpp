@@ -1,14 +1,77 @@
 #include "pipebeat/listener.hpp"
 
+#include <algorithm>
 #include <cmath>
+#include <numeric>
+
+#include "core/passage.hpp"
+#include "core/signals.hpp"
+#include "core/statistics.hpp"
 
 namespace pipebeat {
+
+using core::Passage;
+using core::Signals;
+
+namespace {
+
+// Long recordings are heard in passages: once the buffer holds `buffer_s`, its first `passage_s`
+// are heard for good. What stays (at least 40 s) serves `recent` and gives the last passage a
+// decent length.
+constexpr double passage_s = 60.0;
+constexpr double buffer_s = 100.0;
+constexpr double recent_limit_s = 30.0;
+constexpr std::size_t event_limit = 20'000;
+constexpr std::size_t trace_limit = 20'000;
+
+constexpr double shortest_s = 1.5;
+constexpr double fewest_cycles = 8.0;
+constexpr double speed_floor = 0.6;    // probability of the chosen ratio
+constexpr double verdict_floor = 0.45; // probability of the chosen verdict
+constexpr double clipped_limit = 0.35;
+
+/// Everything passages say together.
+struct Whole {
+  core::VerdictProbabilities probability{};
+  double cycles = 0.0;
+  double speed_probability = 0.0;
+  const Passage* main = nullptr;  ///< the passage with most judged cycles
+};
+
+Whole combine(std::span<const Passage* const> passages) {
+  Whole w;
+  core::VerdictProbabilities log_sum{};
+  for (const Passage* p : passages) {
+    if (!p->engine_heard) continue;
+    w.cycles += p->cycles;
+    w.speed_probability += p->cycles * p->speed_probability;
+    for (std::size_t v = 0; v < log_sum.size(); ++v) log_sum[v] += p->cycles * std::log(p->probability[v] + 1e-9);
+    if (w.main == nullptr || p->cycles > w.main->cycles) w.main = p;
+  }
+  if (w.main == nullptr) return w;
+  w.speed_probability /= w.cycles;
+  double sum = 0.0;
+  for (std::size_t v = 0; v < log_sum.size(); ++v) sum += w.probability[v] = std::exp(log_sum[v] / w.cycles);
+  for (double& p : w.probability) p /= sum;
+  return w;
+}
+
+}  // namespace
 
 struct Listener::State {
   Engine engine;
   Hertz sample_rate;
   ListenerOptions options;
-  std::int64_t frames = 0;
+  core::SignalBank bank;
+  Signals buffer;
+  double buffer_begin_s = 0.0;
+  std::vector<LevelPoint> strip;
+  std::vector<Passage> heard;
+
+  Finding conclude(std::span<const Passage* const> passages, double begin_s, double duration_s) const;
+  [[nodiscard]] double seconds_seen() const {
+    return static_cast<double>(bank.samples_seen()) / sample_rate.value();
+  }
 };
 
 Listener::Listener(std::unique_ptr<State> state) : state_{std::move(state)} {}
@@ -26,23 +89,236 @@ Result<Listener> Listener::create(const Engine& engine, Hertz sample_rate,
     return fail(ErrorCode::bad_argument, "the speed guess is not a positive number",
                 "give revolutions per minute, for example --rpm 700");
   }
-  return Listener{std::make_unique<State>(State{engine, sample_rate, options})};
+  return Listener{std::make_unique<State>(
+      State{engine, sample_rate, options, core::SignalBank{sample_rate.value()}, {}, 0.0, {}, {}})};
 }
 
 void Listener::push(std::span<const float> samples) {
-  state_->frames += static_cast<std::int64_t>(samples.size());
+  // In steps of at most a second, so that passages are cut at the same samples however long the
+  // pushed blocks are.
+  const auto step = static_cast<std::size_t>(state_->sample_rate.value());
+  auto& s = *state_;
+  while (!samples.empty()) {
+    const std::size_t into = static_cast<std::size_t>(s.bank.samples_seen()) % step;
+    const std::size_t take = std::min(samples.size(), step - into);
+    s.bank.push(samples.first(take), s.buffer, s.strip);
+    samples = samples.subspan(take);
+    const double rate = s.bank.rate_hz();
+    if (static_cast<double>(s.buffer.size()) < buffer_s * rate) continue;
+    const auto cut = static_cast<std::ptrdiff_t>(passage_s * rate);
+    Signals passage;
+    passage.rate_hz = rate;
+    for (std::size_t m = 0; m < passage.value.size(); ++m) {
+      auto& v = s.buffer.value[m];
+      if (v.empty()) continue;
+      passage.value[m].assign(v.begin(), v.begin() + cut);
+      v.erase(v.begin(), v.begin() + cut);
+    }
+    s.heard.push_back(core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options));
+    s.buffer_begin_s += static_cast<double>(cut) / rate;
+    // Pictures and event lists are bounded: the first ones are kept.
+    std::size_t events = 0;
+    std::size_t points = 0;
+    for (Passage& p : s.heard) {
+      if (events + p.events.size() > event_limit) p.events.resize(event_limit - std::min(event_limit, events));
+      if (points + p.speed_trace.size() > trace_limit) p.speed_trace.resize(trace_limit - std::min(trace_limit, points));
+      p.events.shrink_to_fit();
+      p.speed_trace.shrink_to_fit();
+      events += p.events.size();
+      points += p.speed_trace.size();
+    }
+    if (s.strip.size() > trace_limit) s.strip.resize(trace_limit);
+  }
 }
 
 Finding Listener::finding() const {
-  Finding f;
-  f.duration = Seconds{static_cast<double>(state_->frames) / state_->sample_rate.value()};
-  f.sample_rate_hz = state_->sample_rate.value();
-  f.reasons.push_back({ReasonCode::no_engine_heard});
-  return f;
+  const Passage last = core::hear_passage(state_->buffer, state_->buffer_begin_s, state_->engine, state_->options);
+  std::vector<const Passage*> all;
+  for (const Passage& p : state_->heard) all.push_back(&p);
+  all.push_back(&last);
+  return state_->conclude(all, 0.0, state_->seconds_seen());
 }
 
-Finding Listener::recent(Seconds) const { return finding(); }
+Finding Listener::recent(Seconds length) const {
+  const double rate = state_->bank.rate_hz();
+  const auto keep = static_cast<std::size_t>(std::clamp(length.value(), 0.0, recent_limit_s) * rate);
+  Signals tail;
+  tail.rate_hz = rate;
+  const std::size_t size = state_->buffer.size();
+  const std::size_t take = std::min(size, keep);
+  for (std::size_t m = 0; m < tail.value.size(); ++m) {
+    const auto& v = state_->buffer.value[m];
+    if (v.size() == size) tail.value[m].assign(v.end() - static_cast<std::ptrdiff_t>(take), v.end());
+  }
+  const double begin = state_->buffer_begin_s + static_cast<double>(size - take) / rate;
+  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, state_->options);
+  const Passage* const one[] = {&last};
+  return state_->conclude(one, begin, static_cast<double>(take) / rate);
+}
 
-std::optional<KnownGood> Listener::as_known_good() const { return std::nullopt; }
+std::optional<KnownGood> Listener::as_known_good() const {
+  const Passage last = core::hear_passage(state_->buffer, state_->buffer_begin_s, state_->engine, state_->options);
+  if (!last.engine_heard) return std::nullopt;
+  return KnownGood{{last.evidence.begin(), last.evidence.end()}};
+}
+
+Finding Listener::State::conclude(std::span<const Passage* const> passages, double begin_s, double duration_s) const {
+  Finding f;
+  f.duration = Seconds{duration_s};
+  f.sample_rate_hz = sample_rate.value();
+  const auto seen = static_cast<double>(bank.samples_seen());
+  f.input.clipped_share = seen > 0.0 ? static_cast<double>(bank.samples_clipped()) / seen : 0.0;
+
+  const std::size_t P = engine.positions().size();
+  std::vector<double> expected(P, 0.0);
+  std::vector<double> missing(P, 0.0);
+  std::vector<double> level(P, 0.0);
+  std::vector<double> square(P, 0.0);
+  double turns = 0.0;
+  double time = 0.0;
+  double low = 1e9;
+  double high = 0.0;
+  double masked = 0.0;
+  for (const Passage* p : passages) {
+    f.speed_trace.insert(f.speed_trace.end(), p->speed_trace.begin(), p->speed_trace.end());
+    masked += p->duration_s - p->usable_s;
+    if (p->mean_rpm > 0.0 && p->usable_s > 0.0) {
+      turns += p->mean_rpm * p->usable_s;
+      time += p->usable_s;
+      low = std::min(low, p->min_rpm);
+      high = std::max(high, p->max_rpm);
+    }
+    for (std::size_t j = 0; j < P; ++j) {
+      expected[j] += p->expected[j];
+      missing[j] += p->missing[j];
+      level[j] += p->level_sum[j];
+      square[j] += p->level_square[j];
+    }
+    f.events.insert(f.events.end(), p->events.begin(), p->events.end());
+    f.input.beat = std::max(f.input.beat, p->beat);
+    if (p->mains_hz != 0 && std::none_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) { return r.code == ReasonCode::mains_hum; })) {
+      f.reasons.push_back({ReasonCode::mains_hum, 0, static_cast<double>(p->mains_hz)});
+    }
+  }
+  if (f.events.size() > event_limit) f.events.resize(event_limit);
+  if (f.speed_trace.size() > trace_limit) f.speed_trace.resize(trace_limit);
+  f.input.usable_s = time;
+  for (const LevelPoint& point : strip) {
+    if (point.time_s < begin_s) continue;
+    f.level_strip.push_back(point);
+    for (const SpeedPoint& s : f.speed_trace) {
+      if (std::abs(s.time_s - point.time_s) < 0.15F && !std::isnan(s.rpm)) {
+        f.level_strip.back().used = true;
+        break;
+      }
+    }
+  }
+
+  const auto unclear = [&](ReasonCode code, double value = 0.0, double value2 = 0.0) {
+    f.verdict = Verdict::unclear;
+    f.confidence.reset();
+    f.missing_event_ratio.reset();
+    f.missing_event_ratio_interval.reset();
+    f.underlying_rate_interval.reset();
+    f.expected_events.reset();
+    f.missing_events.reset();
+    f.positions.clear();
+    f.reasons.insert(f.reasons.begin(), Reason{code, 0, value, value2});
+    return f;
+  };
+  if (duration_s < shortest_s) return unclear(ReasonCode::too_short, duration_s);
+  const Whole whole = combine(passages);
+  constexpr auto no_engine = static_cast<std::size_t>(Verdict::unclear);
+  if (whole.main == nullptr) return unclear(ReasonCode::no_engine_heard);
+  f.input.snr_db = whole.main->snr_db;
+  if (whole.probability[no_engine] > 0.5) return unclear(ReasonCode::no_engine_heard);
+
+  f.speed = SpeedSummary{Rpm{turns / time}, Rpm{low}, Rpm{high}};
+  f.firing_frequency = engine.firing_frequency(f.speed->mean);
+  f.order_lines = whole.main->order_lines;
+  const double of_engines = 1.0 - whole.probability[no_engine];
+  f.miss_probability = (whole.probability[0] + whole.probability[1] + whole.probability[2]) / of_engines;
+  if (whole.cycles < fewest_cycles) return unclear(ReasonCode::too_short, time);
+  if (f.input.clipped_share > clipped_limit) return unclear(ReasonCode::clipped, f.input.clipped_share);
+  if (whole.speed_probability < speed_floor && whole.main->other_rpm) {
+    return unclear(ReasonCode::speed_ambiguous, whole.main->mean_rpm, *whole.main->other_rpm);
+  }
+  const auto best = static_cast<std::size_t>(std::max_element(whole.probability.begin(), whole.probability.end() - 1) - whole.probability.begin());
+  if (whole.probability[best] < verdict_floor) return unclear(ReasonCode::too_noisy, *f.input.snr_db);
+  f.verdict = static_cast<Verdict>(best);
+  f.confidence = whole.probability[best] * std::min(1.0, whole.speed_probability);
+
+  // Levels in units of a fired pulse: the upper half of the positions averages 1.
+  std::vector<double> mean(P, 0.0);
+  for (std::size_t j = 0; j < P; ++j) mean[j] = expected[j] > 0.0 ? level[j] / expected[j] : 0.0;
+  std::vector<std::size_t> by_level(P);
+  std::iota(by_level.begin(), by_level.end(), std::size_t{0});
+  std::stable_sort(by_level.begin(), by_level.end(), [&](std::size_t a, std::size_t b) { return mean[a] < mean[b]; });
+
+  // The verdict decides what the events mean: the dead position misses every event, an engine
+  // without a miss misses none.
+  if (f.verdict == Verdict::dead_miss) {
+    std::fill(missing.begin(), missing.end(), 0.0);
+    const auto dead = std::min<std::size_t>(static_cast<std::size_t>(whole.main->dead), P);
+    for (std::size_t i = 0; i < dead; ++i) missing[by_level[i]] = expected[by_level[i]];
+    for (std::size_t i = 0; i < dead; ++i) {
+      f.reasons.push_back({ReasonCode::empty_position, static_cast<int>(by_level[i]) + 1, mean[by_level[i]]});
+    }
+    if (dead * 2 == P && P >= 4) f.reasons.push_back({ReasonCode::cylinders_switched_off});
+  } else if (!is_miss(f.verdict)) {
+    std::fill(missing.begin(), missing.end(), 0.0);
+  }
+  const double total = std::accumulate(expected.begin(), expected.end(), 0.0);
+  const double misses = std::accumulate(missing.begin(), missing.end(), 0.0);
+  for (Event& e : f.events) {
+    const auto j = static_cast<std::size_t>(e.position - 1);
+    if (f.verdict == Verdict::dead_miss) e.missing_probability = missing[j] > 0.0 ? 1.0F : 0.0F;
+    if (!is_miss(f.verdict)) e.missing_probability = 0.0F;
+  }
+  f.expected_events = std::llround(total);
+  f.missing_events = std::llround(misses);
+  f.missing_event_ratio = total > 0.0 ? misses / total : 0.0;
+  const double doubt = is_miss(f.verdict) && f.verdict != Verdict::dead_miss ? 0.35 * *f.missing_event_ratio + 0.01 : 0.01;
+  f.missing_event_ratio_interval = Interval{std::max(0.0, *f.missing_event_ratio - doubt), std::min(1.0, *f.missing_event_ratio + doubt)};
+  f.underlying_rate_interval = core::wilson(misses, total);
+  for (std::size_t j = 0; j < P; ++j) {
+    PositionFinding position;
+    position.position = static_cast<int>(j) + 1;
+    position.level = mean[j];
+    position.level_spread = expected[j] > 1.0 ? std::sqrt(std::max(0.0, square[j] / expected[j] - mean[j] * mean[j])) : 0.0;
+    position.expected = std::llround(expected[j]);
+    position.missing = std::llround(missing[j]);
+    position.missing_ratio = expected[j] > 0.0 ? static_cast<double>(position.missing) / expected[j] : 0.0;
+    position.missing_ratio_interval = core::wilson(static_cast<double>(position.missing), expected[j]);
+    f.positions.push_back(position);
+  }
+  switch (f.verdict) {
+    case Verdict::intermittent_miss: {
+      const auto worst = static_cast<std::size_t>(std::max_element(missing.begin(), missing.end()) - missing.begin());
+      f.reasons.push_back({ReasonCode::misses_at_position, static_cast<int>(worst) + 1, f.positions[worst].missing_ratio});
+      break;
+    }
+    case Verdict::random_miss:
+      f.reasons.push_back({ReasonCode::misses_spread, 0, *f.missing_event_ratio});
+      break;
+    case Verdict::weak_cylinder:
+      f.reasons.push_back({ReasonCode::low_position, static_cast<int>(by_level[0]) + 1, mean[by_level[0]]});
+      break;
+    case Verdict::rough_no_miss:
+      f.reasons.push_back({ReasonCode::levels_wander, 0, std::accumulate(f.positions.begin(), f.positions.end(), 0.0, [&](double s, const PositionFinding& q) { return s + q.level_spread / static_cast<double>(P); })});
+      break;
+    case Verdict::even:
+      f.reasons.push_back({ReasonCode::levels_agree, 0, mean.empty() ? 0.0 : mean[by_level.back()] - mean[by_level.front()]});
+      break;
+    case Verdict::dead_miss:
+    case Verdict::unclear:
+      break;
+  }
+  if (!is_miss(f.verdict)) f.reasons.push_back({ReasonCode::no_miss_in, 0, total, f.underlying_rate_interval->high});
+  if (*f.confidence < 0.7) f.reasons.push_back({ReasonCode::thin_evidence, 0, *f.confidence});
+  if (high > 1.25 * low) f.reasons.push_back({ReasonCode::speed_moved, 0, low, high});
+  if (masked > 0.2 * duration_s && masked > 1.0) f.reasons.push_back({ReasonCode::stretches_masked, 0, masked});
+  return f;
+}
 
 }  // namespace pipebeat

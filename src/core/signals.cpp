@@ -178,7 +178,7 @@ int remove_mains(Signals& signals) {
     for (std::size_t m = 0; m < signal_count; ++m) {
       const auto& x = signals.value[m];
       std::vector<float> sum(n, 0.0F);
-      for (std::ptrdiff_t begin = -static_cast<std::ptrdiff_t>(hop); begin < static_cast<std::ptrdiff_t>(n); begin += hop) {
+      for (std::ptrdiff_t begin = -static_cast<std::ptrdiff_t>(hop); begin < static_cast<std::ptrdiff_t>(n); begin += static_cast<std::ptrdiff_t>(hop)) {
         double filled = 1e-9;
         for (std::size_t i = 0; i < length; ++i) {
           const auto at = begin + static_cast<std::ptrdiff_t>(i);

@@ -351,7 +351,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
       std::size_t apart = 0;
       for (std::size_t f = 0; f < path.size(); ++f) {
         const auto d = static_cast<std::ptrdiff_t>(path[f]) - static_cast<std::ptrdiff_t>(other[f]);
-        apart += std::abs(d) > 3 ? 1 : 0;
+        if (std::abs(d) > 3) ++apart;
       }
       return apart * 20 < path.size();
     });

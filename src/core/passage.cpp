@@ -1,0 +1,140 @@
+#include "core/passage.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/judge.hpp"
+#include "core/lines.hpp"
+#include "core/pulses.hpp"
+#include "core/speed.hpp"
+
+namespace pipebeat::core {
+
+namespace {
+
+/// Cycles that may be judged: running ones, less two at each edge of a run (start and stop blur).
+std::vector<bool> judged_cycles(const std::vector<bool>& running) {
+  constexpr std::size_t trim = 2;
+  std::vector<bool> out(running.size(), false);
+  for (std::size_t c = 0; c < running.size(); ++c) {
+    bool inside = running[c];
+    for (std::size_t d = 1; d <= trim && inside; ++d) {
+      inside = (c < d || running[c - d]) && (c + d >= running.size() || running[c + d]);
+    }
+    out[c] = inside;
+  }
+  return out;
+}
+
+void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& running, const Engine& engine) {
+  double time = 0.0;
+  double count = 0.0;
+  std::vector<double> rpm(folded.cycles, 0.0);
+  for (std::size_t c = 0; c < folded.cycles; ++c) {
+    const double length = folded.start_s[c + 1] - folded.start_s[c];
+    if (running[c]) {
+      rpm[c] = engine.speed(Hertz{1.0 / length}).value();
+      time += length;
+      count += 1.0;
+    }
+    const double at = p.begin_s + 0.5 * (folded.start_s[c] + folded.start_s[c + 1]);
+    p.speed_trace.push_back({static_cast<float>(at), running[c] ? static_cast<float>(rpm[c]) : NAN});
+  }
+  if (count < 1.0) return;
+  p.mean_rpm = engine.speed(Hertz{count / time}).value();
+  p.usable_s = time;
+  p.min_rpm = 1e9;
+  p.max_rpm = 0.0;
+  for (std::size_t c = 0; c + 2 < folded.cycles; ++c) {
+    if (!(running[c] && running[c + 1] && running[c + 2])) continue;
+    const double mean = (rpm[c] + rpm[c + 1] + rpm[c + 2]) / 3.0;
+    p.min_rpm = std::min(p.min_rpm, mean);
+    p.max_rpm = std::max(p.max_rpm, mean);
+  }
+  if (p.max_rpm == 0.0) p.min_rpm = p.max_rpm = p.mean_rpm;
+}
+
+void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine) {
+  const double per_line = 360.0 / engine.cycle().value();
+  for (std::size_t k = 0; k < lines.lines; ++k) {
+    const double g = std::clamp(lines.coherence[0][k], 0.01, 0.99);
+    p.order_lines.push_back({static_cast<float>(static_cast<double>(k + 1) * per_line),
+                             static_cast<float>(10.0 * std::log10(g / (1.0 - g))),
+                             static_cast<float>(std::abs(engine.line(static_cast<int>(k + 1))))});
+  }
+}
+
+}  // namespace
+
+Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
+  Passage p;
+  p.begin_s = begin_s;
+  p.duration_s = static_cast<double>(signals.size()) / signals.rate_hz;
+  const std::size_t P = engine.positions().size();
+  p.level_sum.assign(P, 0.0);
+  p.level_square.assign(P, 0.0);
+  p.expected.assign(P, 0.0);
+  p.missing.assign(P, 0.0);
+  p.probability.back() = 1.0;
+  p.mains_hz = remove_mains(signals);
+
+  const std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess);
+  if (candidates.empty() || candidates.front().mean_rpm <= 0.0) return p;
+  const SpeedCandidate& speed = candidates.front();
+  p.speed_probability = 0.0;
+  for (const SpeedCandidate& c : candidates) {
+    const bool same = std::abs(c.mean_rpm / speed.mean_rpm - 1.0) < 0.06;
+    if (same) {
+      p.speed_probability += c.probability;
+    } else if (!p.other_rpm && c.mean_rpm > 0.0) {
+      p.other_rpm = c.mean_rpm;
+    }
+  }
+
+  const Folded folded = fold(signals, speed.phase, angle_grid(engine));
+  std::vector<bool> running = speed.running;
+  running.resize(folded.cycles, false);
+  note_speed(p, folded, running, engine);
+  std::vector<bool> judged = judged_cycles(running);
+  if (std::count(judged.begin(), judged.end(), true) < 8) judged = running;
+  p.cycles = static_cast<double>(std::count(judged.begin(), judged.end(), true));
+  if (p.cycles < 6) return p;
+
+  const CycleLines lines = cycle_lines(folded, std::max<std::size_t>(18, 6 * P), judged);
+  const PulseFit pulses = fit_pulses(folded, engine, judged);
+  const Judgement judgement = judge_events(pulses, judged);
+  p.evidence = gather_evidence(lines, pulses, engine, folded, judged, judgement.crowd, speed);
+  p.probability = judge_pattern(p.evidence);
+  p.dead = dead_positions(lines, engine);
+  note_order_lines(p, lines, engine);
+  p.engine_heard = true;
+
+  double repeat = 0.0;
+  for (std::size_t c = 0; c < folded.cycles; ++c) {
+    if (judged[c]) repeat += lines.repeat[c] / p.cycles;
+  }
+  p.beat = std::clamp(repeat, 0.0, 0.999) * p.usable_s / std::max(p.duration_s, 1e-9);
+  p.snr_db = 10.0 * std::log10(std::clamp(repeat, 1e-3, 0.999) / (1.0 - std::clamp(repeat, 1e-3, 0.999)));
+
+  const double per_cycle = static_cast<double>(folded.per_cycle);
+  for (std::size_t c = 0; c < folded.cycles; ++c) {
+    if (!judged[c]) continue;
+    for (std::size_t j = 0; j < P; ++j) {
+      const double level = pulses.event_level[c * P + j];
+      const double miss = judgement.missing[c * P + j];
+      p.level_sum[j] += level;
+      p.level_square[j] += level * level;
+      p.expected[j] += 1.0;
+      p.missing[j] += miss;
+      const double phase = engine.positions()[j].angle.value() / engine.cycle().value() +
+                           static_cast<double>(pulses.offset) / per_cycle;
+      const double length = folded.start_s[c + 1] - folded.start_s[c];
+      p.events.push_back({static_cast<float>(begin_s + folded.start_s[c] + phase * length),
+                          static_cast<std::int32_t>(c), static_cast<std::int16_t>(j + 1),
+                          static_cast<float>(level), static_cast<float>(miss)});
+    }
+  }
+  return p;
+}
+
+}  // namespace pipebeat::core

@@ -1,0 +1,45 @@
+// A passage: up to two minutes of signals, heard in one piece with both directions of time.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <vector>
+
+#include "core/pattern.hpp"
+#include "core/signals.hpp"
+#include "pipebeat/finding.hpp"
+#include "pipebeat/listener.hpp"
+
+namespace pipebeat::core {
+
+/// What one passage adds to a finding. Times are in the recording.
+struct Passage {
+  double begin_s = 0.0;
+  double duration_s = 0.0;
+  bool engine_heard = false;
+  double speed_probability = 0.0;      ///< that the speed is right, against other ratios
+  std::optional<double> other_rpm;     ///< the next best ratio
+  Evidence evidence{};
+  VerdictProbabilities probability{};
+  int dead = 1;                        ///< dead positions if the verdict is `dead_miss`
+  double usable_s = 0.0;
+  double cycles = 0.0;                 ///< running cycles that were judged
+  double mean_rpm = 0.0;
+  double min_rpm = 0.0;
+  double max_rpm = 0.0;
+  double snr_db = 0.0;
+  double beat = 0.0;
+  int mains_hz = 0;
+  std::vector<double> level_sum;       ///< per position
+  std::vector<double> level_square;    ///< per position
+  std::vector<double> expected;        ///< per position
+  std::vector<double> missing;         ///< per position, sum of event probabilities
+  std::vector<Event> events;
+  std::vector<SpeedPoint> speed_trace;
+  std::vector<OrderLine> order_lines;
+};
+
+/// Hears a passage. `signals` are consumed (mains hum is taken out in place).
+Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options);
+
+}  // namespace pipebeat::core

@@ -1,0 +1,58 @@
+// Pattern: from folded cycles to evidence, from evidence to a verdict.
+//
+// Evidence is a short row of physical measures, the same for every layout and microphone. A fitted
+// table (tools/fit, src/core/verdict_table.inc) turns the row into a probability for each verdict.
+#pragma once
+
+#include <array>
+#include <string_view>
+#include <vector>
+
+#include "core/lines.hpp"
+#include "core/pulses.hpp"
+#include "core/speed.hpp"
+#include "pipebeat/engine.hpp"
+#include "pipebeat/finding.hpp"
+
+namespace pipebeat::core {
+
+/// Names of the evidence columns, in order. Levels in dB, spreads as logs.
+inline constexpr std::array<std::string_view, 46> evidence_names{
+    "low_null_near", "low_null_first", "low_null_far",        // lines the healthy layout lacks
+    "e1_null_first", "e3_null_first", "e4_null_first",
+    "low_healthy", "low_one_dead", "low_two_dead", "low_alternating",  // misfit of line patterns
+    "e1_healthy", "e1_one_dead", "e3_healthy", "e3_one_dead", "e4_healthy", "e4_one_dead",
+    "low_min_level", "e1_min_level", "e3_min_level", "e4_min_level",   // emptiest position
+    "low_explained", "e4_explained",
+    "low_noise", "e1_noise", "e3_noise", "e4_noise",          // level scatter from cycle to cycle
+    "low_coherence", "e1_coherence", "e3_coherence", "e4_coherence",
+    "repeat", "log_positions", "log_speed", "unevenness",
+    "speed_jitter", "speed_sag",
+    "event_tail", "event_gap", "event_share", "event_focus", "event_pairs", "log_cycles",
+    "salience", "running_share", "first_strong", "weakest_strong"};       // from the speed search
+
+inline constexpr std::size_t evidence_count = evidence_names.size();
+using Evidence = std::array<double, evidence_count>;
+
+/// What single events look like as a crowd (see judge.hpp), for the evidence row.
+struct EventCrowd {
+  double tail = 0.0;    ///< skewness of levels below their running median
+  double gap = 0.0;     ///< separation of the low group, in standard deviations
+  double share = 0.0;   ///< share of events in the low group
+  double focus = 0.0;   ///< share of the low group at its two commonest positions, less by chance
+  double pairs = 0.0;   ///< share of low events followed by another at the same position
+};
+
+Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
+                         const Folded& folded, const std::vector<bool>& running,
+                         const EventCrowd& crowd, const SpeedCandidate& speed);
+
+/// Probabilities of the verdicts in enum order; they sum to 1. `unclear` stands for sounds that are
+/// no engine.
+using VerdictProbabilities = std::array<double, verdict_count>;
+VerdictProbabilities judge_pattern(const Evidence& evidence);
+
+/// How many positions are dead when the verdict is `dead_miss`: 1, 2 or half of them.
+int dead_positions(const CycleLines& lines, const Engine& engine);
+
+}  // namespace pipebeat::core

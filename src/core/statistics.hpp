@@ -1,0 +1,13 @@
+// Small statistics shared by the listening and the comparing.
+#pragma once
+
+#include "pipebeat/finding.hpp"
+
+namespace pipebeat::core {
+
+/// Wilson score interval, 95 %, for `hits` in `trials` (E. B. Wilson, JASA 22, 1927, 209-212).
+/// Zero trials give the whole range. With zero hits the upper end is close to 3.8/n: the one-sided
+/// rule of three, 3/n, is its one-sided sibling.
+Interval wilson(double hits, double trials);
+
+}  // namespace pipebeat::core
