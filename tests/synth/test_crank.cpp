@@ -28,7 +28,8 @@ CrankRun run_of(const Scene& s) { return run_crank(s, engine_of(s.engine)); }
 class Turned {
  public:
   explicit Turned(const CrankRun& run) : at_(run.rpm.size() + 1, 0.0) {
-    for (std::size_t i = 0; i < run.rpm.size(); ++i) at_[i + 1] = at_[i] + 6.0 * CrankRun::step_s * run.rpm[i];
+    for (std::size_t i = 0; i < run.rpm.size(); ++i)
+      at_[i + 1] = at_[i] + 6.0 * CrankRun::step_s * run.rpm[i];
   }
   double operator()(double time_s) const {
     const double step = time_s / CrankRun::step_s;
@@ -69,8 +70,9 @@ TEST_CASE("every layout opens its valves at its own intervals, whatever the spee
                    [](const Event& e) { return e.heard; });
       REQUIRE(heard.size() > 10);
       const auto index_of = [&](int cylinder) {
-        const auto found = std::find_if(positions.begin(), positions.end(),
-                                        [&](const FiringPosition& p) { return p.cylinder == cylinder; });
+        const auto found =
+            std::find_if(positions.begin(), positions.end(),
+                         [&](const FiringPosition& p) { return p.cylinder == cylinder; });
         return static_cast<std::size_t>(found - positions.begin());
       };
       for (std::size_t i = 0; i + 1 < heard.size(); ++i) {
@@ -82,8 +84,10 @@ TEST_CASE("every layout opens its valves at its own intervals, whatever the spee
         const double measured = turned(heard[i + 1].time_s) - turned(heard[i].time_s);
         REQUIRE(std::abs(measured - expected) < 0.5);
       }
-      const double events = turned(s.duration_s) / engine.cycle().value() * static_cast<double>(positions.size());
-      CHECK(std::abs(static_cast<double>(heard.size()) - events) <= static_cast<double>(positions.size()));
+      const double events =
+          turned(s.duration_s) / engine.cycle().value() * static_cast<double>(positions.size());
+      CHECK(std::abs(static_cast<double>(heard.size()) - events) <=
+            static_cast<double>(positions.size()));
     }
   }
 }
@@ -151,7 +155,8 @@ TEST_CASE("misses happen where and as often as asked") {
   SUBCASE("half the cylinders switched off are every second one") {
     const CrankRun run = run_of(scene_of("v8", "half_off"));
     REQUIRE(run.bad.size() == 4);
-    for (std::size_t i = 1; i < run.events.size(); ++i) CHECK(run.events[i].fired != run.events[i - 1].fired);
+    for (std::size_t i = 1; i < run.events.size(); ++i)
+      CHECK(run.events[i].fired != run.events[i - 1].fired);
   }
   SUBCASE("a miss below 900 rpm only") {
     Scene sweep = scene_of("inline4", "inter", 0.9);
@@ -188,12 +193,15 @@ TEST_CASE("a lost power stroke costs the share of speed that was asked for") {
 TEST_CASE("engines stop, start and flare as drivers know them") {
   Scene s = scene_of("inline4", "healthy");
   s.engine.idle_rpm = 800;
-  const auto settled_near = [](const CrankRun& run, double rpm) { return std::abs(run.rpm.back() - rpm) < 0.1 * rpm; };
+  const auto settled_near = [](const CrankRun& run, double rpm) {
+    return std::abs(run.rpm.back() - rpm) < 0.1 * rpm;
+  };
   SUBCASE("stop") {
     s.profile = "stop";
     const CrankRun run = run_of(s);
     CHECK(run.rpm.back() == 0.0);
-    CHECK(std::any_of(run.events.begin(), run.events.end(), [](const Event& e) { return !e.running && !e.fired; }));
+    CHECK(std::any_of(run.events.begin(), run.events.end(),
+                      [](const Event& e) { return !e.running && !e.fired; }));
   }
   SUBCASE("prerun") {
     s.profile = "prerun";

@@ -25,7 +25,8 @@ double decibels(double ratio) { return 20.0 * std::log10(ratio); }
 /// Level of the middle, where filters have settled, in dB over a full sine.
 double settled_db(const Signal& x) {
   const auto quarter = static_cast<std::ptrdiff_t>(x.size() / 4);
-  return decibels(rms(Signal(x.begin() + 2 * quarter, x.begin() + 3 * quarter)) * std::numbers::sqrt2);
+  return decibels(rms(Signal(x.begin() + 2 * quarter, x.begin() + 3 * quarter)) *
+                  std::numbers::sqrt2);
 }
 
 Signal noise(std::size_t frames, double level, std::uint64_t seed) {
@@ -60,7 +61,8 @@ TEST_CASE("high-pass falls as a Butterworth of its order does") {
       CAPTURE(hz);
       Signal x = sine(hz, 48000, 1.0);
       highpass(x, 200.0, order, 48000);
-      CHECK(std::abs(settled_db(x) + 10.0 * std::log10(1.0 + std::pow(200.0 / hz, 2 * order))) < 0.3);
+      CHECK(std::abs(settled_db(x) + 10.0 * std::log10(1.0 + std::pow(200.0 / hz, 2 * order))) <
+            0.3);
     }
   }
 }
@@ -77,7 +79,8 @@ TEST_CASE("clipping cuts the share that was asked for") {
   Microphone mic;
   mic.clip_share = 0.1;
   const Signal y = through_microphone(noise(96000, 1.0, 3), mic, 48000, 1);
-  const auto clipped = std::count_if(y.begin(), y.end(), [](double v) { return std::abs(v) >= 0.9999; });
+  const auto clipped =
+      std::count_if(y.begin(), y.end(), [](double v) { return std::abs(v) >= 0.9999; });
   CHECK(std::abs(static_cast<double>(clipped) / static_cast<double>(y.size()) - 0.1) < 0.002);
 }
 

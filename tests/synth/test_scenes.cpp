@@ -1,6 +1,7 @@
 // Scenes, their labels, and the samples that ship with the project.
 #include <doctest/doctest.h>
 
+#include <sndfile.h>
 #include <algorithm>
 #include <cmath>
 #include <complex>
@@ -9,7 +10,6 @@
 #include <nlohmann/json.hpp>
 #include <numbers>
 #include <set>
-#include <sndfile.h>
 #include <sstream>
 #include <stdexcept>
 
@@ -60,7 +60,8 @@ double line_power(const Recording& r, int k) {
     const double step = static_cast<double>(i) / r.rate_hz / CrankRun::step_s;
     const auto at = std::min(static_cast<std::size_t>(step), r.run.angle_deg.size() - 2);
     const double part = step - static_cast<double>(at);
-    const double angle = r.run.angle_deg[at] + part * (r.run.angle_deg[at + 1] - r.run.angle_deg[at]);
+    const double angle =
+        r.run.angle_deg[at] + part * (r.run.angle_deg[at + 1] - r.run.angle_deg[at]);
     sum += r.samples[i] * std::polar(1.0, -2.0 * std::numbers::pi * k * angle / 720.0);
   }
   return std::norm(sum / static_cast<double>(r.samples.size()));
@@ -111,13 +112,46 @@ TEST_CASE("the sound of a dead cylinder stands at the lines between the firing l
 TEST_CASE("labels parse and agree with themselves") {
   const Scene s = short_four();
   const json j = json::parse(label(s, render(s), "x.flac"));
-  for (const char* field :
-       {"file", "layout", "cylinders", "strokes", "exhaust", "heard_cylinders", "heard_intervals_deg",
-        "firing_order", "intervals_deg", "unequal_headers", "args", "cyl_missing_ratio", "position_missing_ratio",
-        "firing_hz", "firing_hz_all_cylinders", "class", "condition", "profile", "mic", "snr_db", "bad", "p",
-        "bad_positions", "hardware", "mic_chain", "view", "background", "duration", "fs", "clip_share",
-        "rpm_mean_running", "rpm_mean_file", "cov_imep", "expected", "missing", "missing_ratio", "per_cyl",
-        "rpm_trace", "events", "engine_id"}) {
+  for (const char* field : {"file",
+                            "layout",
+                            "cylinders",
+                            "strokes",
+                            "exhaust",
+                            "heard_cylinders",
+                            "heard_intervals_deg",
+                            "firing_order",
+                            "intervals_deg",
+                            "unequal_headers",
+                            "args",
+                            "cyl_missing_ratio",
+                            "position_missing_ratio",
+                            "firing_hz",
+                            "firing_hz_all_cylinders",
+                            "class",
+                            "condition",
+                            "profile",
+                            "mic",
+                            "snr_db",
+                            "bad",
+                            "p",
+                            "bad_positions",
+                            "hardware",
+                            "mic_chain",
+                            "view",
+                            "background",
+                            "duration",
+                            "fs",
+                            "clip_share",
+                            "rpm_mean_running",
+                            "rpm_mean_file",
+                            "cov_imep",
+                            "expected",
+                            "missing",
+                            "missing_ratio",
+                            "per_cyl",
+                            "rpm_trace",
+                            "events",
+                            "engine_id"}) {
     CAPTURE(field);
     CHECK(j.contains(field));
   }
@@ -131,7 +165,8 @@ TEST_CASE("labels parse and agree with themselves") {
   CHECK(missing > 0);
   CHECK(j["expected"] == expected);
   CHECK(j["missing"] == missing);
-  CHECK(std::abs(j["missing_ratio"].get<double>() - static_cast<double>(missing) / expected) < 1e-5);
+  CHECK(std::abs(j["missing_ratio"].get<double>() - static_cast<double>(missing) / expected) <
+        1e-5);
   CHECK(j["rpm_trace"].size() == 120);
   double mean = 0.0;
   for (const json& v : j["rpm_trace"]) mean += v.get<double>() / 120.0;
@@ -171,7 +206,8 @@ TEST_CASE("every named scene renders something, under a name of its own") {
     const Recording r = render(named.scene);
     CHECK(r.samples.size() == static_cast<std::size_t>(r.rate_hz));
     CHECK(rms(r.samples) > 0.0);
-    CHECK(std::all_of(r.samples.begin(), r.samples.end(), [](double v) { return std::abs(v) <= 1.0; }));
+    CHECK(std::all_of(r.samples.begin(), r.samples.end(),
+                      [](double v) { return std::abs(v) <= 1.0; }));
     CHECK(json::parse(label(named.scene, r, "x.wav"))["file"] == "x.wav");
   }
 }

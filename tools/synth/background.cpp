@@ -46,13 +46,15 @@ Signal slow_curve(Random& random, std::size_t frames, double hz, double rate) {
   return x;
 }
 
-void add_hit(Signal& x, Random& random, double rate, double start_s, double level, double hz, double decay_s) {
+void add_hit(Signal& x, Random& random, double rate, double start_s, double level, double hz,
+             double decay_s) {
   const auto from = static_cast<std::size_t>(std::max(0.0, start_s) * rate);
   const auto to = std::min(x.size(), from + static_cast<std::size_t>(7.0 * decay_s * rate));
   const double phase = random.uniform(0.0, turn);
   for (std::size_t i = from; i < to; ++i) {
     const double t = static_cast<double>(i - from) / rate;
-    const double ring = std::sin(turn * hz * t + phase) + 0.6 * std::sin(turn * 2.76 * hz * t) + 0.5 * random.noise();
+    const double ring = std::sin(turn * hz * t + phase) + 0.6 * std::sin(turn * 2.76 * hz * t) +
+                        0.5 * random.noise();
     x[i] += level * std::exp(-t / decay_s) * ring;
   }
 }
@@ -140,11 +142,11 @@ Signal fan(Random& random, std::size_t frames, double rate) {
 Signal speech(Random& random, std::size_t frames, double rate) {
   Signal x(frames, 0.0);
   static constexpr std::array<std::array<double, 3>, 6> vowels{{{700, 1200, 2600},
-                                                               {300, 2200, 3000},
-                                                               {320, 800, 2300},
-                                                               {500, 1800, 2500},
-                                                               {450, 1000, 2400},
-                                                               {600, 1500, 2500}}};
+                                                                {300, 2200, 3000},
+                                                                {320, 800, 2300},
+                                                                {500, 1800, 2500},
+                                                                {450, 1000, 2400},
+                                                                {600, 1500, 2500}}};
   const double voice_hz = random.log_uniform(90.0, 230.0);
   std::size_t i = 0;
   double phase = 0.0;
@@ -171,7 +173,9 @@ Signal speech(Random& random, std::size_t frames, double rate) {
         source = 30.0;
       }
       const double voiced = tilt(source + 0.05 * random.noise());
-      x[i] += level * shape * (hiss ? 0.35 * s(random.noise()) : 4.0 * f1(voiced) + 2.5 * f2(voiced) + 1.2 * f3(voiced));
+      x[i] += level * shape *
+              (hiss ? 0.35 * s(random.noise())
+                    : 4.0 * f1(voiced) + 2.5 * f2(voiced) + 1.2 * f3(voiced));
     }
   }
   return x;
@@ -197,19 +201,23 @@ Signal music(Random& random, std::size_t frames, double rate) {
       for (std::size_t i = from; i < to; ++i) {
         const double s = static_cast<double>(i - from) / rate;
         const double shape = std::min(1.0, s / 0.01) * std::exp(-1.5 * s);
-        x[i] += 0.22 * shape * (std::sin(turn * hz * s) + 0.5 * std::sin(turn * 2 * hz * s) + 0.25 * std::sin(turn * 3 * hz * s));
+        x[i] += 0.22 * shape *
+                (std::sin(turn * hz * s) + 0.5 * std::sin(turn * 2 * hz * s) +
+                 0.25 * std::sin(turn * 3 * hz * s));
       }
     }
   }
   return x;
 }
 
-Signal hits(Random& random, std::size_t frames, double rate, double per_s, double regular, double hz, double decay_s) {
+Signal hits(Random& random, std::size_t frames, double rate, double per_s, double regular,
+            double hz, double decay_s) {
   Signal x(frames, 0.0);
   const double length = static_cast<double>(frames) / rate;
   double t = random.uniform(0.0, 1.0 / per_s);
   while (t < length) {
-    add_hit(x, random, rate, t, std::exp(0.25 * random.normal()), hz * std::exp(0.03 * random.normal()), decay_s);
+    add_hit(x, random, rate, t, std::exp(0.25 * random.normal()),
+            hz * std::exp(0.03 * random.normal()), decay_s);
     const double even = 1.0 / per_s;
     const double wild = -std::log(1.0 - random.unit()) / per_s;
     t += std::max(0.01, regular * even * (1.0 + 0.02 * random.normal()) + (1.0 - regular) * wild);
@@ -226,14 +234,15 @@ Signal motor(Random& random, std::size_t frames, double rate) {
   double phase = 0.0;
   for (std::size_t i = 0; i < frames; ++i) {
     phase += hz * (1.0 + 0.01 * drift[i]) / rate;
-    x[i] = 0.4 * std::sin(turn * phase) + std::sin(turn * slots * phase) + 0.4 * std::sin(turn * 2 * slots * phase) +
-           0.3 * random.noise();
+    x[i] = 0.4 * std::sin(turn * phase) + std::sin(turn * slots * phase) +
+           0.4 * std::sin(turn * 2 * slots * phase) + 0.3 * random.noise();
   }
   return x;
 }
 
 Signal second_engine(Random& random, std::size_t frames, double rate) {
-  static constexpr std::array<std::string_view, 5> layouts{"inline4", "inline6", "v6", "inline3", "diesel4"};
+  static constexpr std::array<std::string_view, 5> layouts{"inline4", "inline6", "v6", "inline3",
+                                                           "diesel4"};
   Scene other;
   other.seed = random.bits();
   other.duration_s = static_cast<double>(frames) / rate;
@@ -257,11 +266,20 @@ Signal sound_of(const std::string& kind, Random& random, std::size_t frames, dou
   if (kind == "fan") return fan(random, frames, rate);
   if (kind == "speech") return speech(random, frames, rate);
   if (kind == "music") return music(random, frames, rate);
-  if (kind == "bursts") return hits(random, frames, rate, 1.2, 0.0, random.log_uniform(200.0, 1500.0), 0.03);
-  if (kind == "knock") return hits(random, frames, rate, random.uniform(0.7, 3.0), 0.0, random.log_uniform(150.0, 900.0), 0.03);
-  if (kind == "hammer") return hits(random, frames, rate, random.uniform(2.0, 8.0), 0.98, random.log_uniform(200.0, 2500.0), 0.02);
-  if (kind == "footsteps") return hits(random, frames, rate, random.uniform(1.5, 2.2), 0.9, random.uniform(80.0, 200.0), 0.02);
-  if (kind == "clock") return hits(random, frames, rate, random.chance(0.5) ? 4.0 : 5.0, 1.0, random.uniform(2500.0, 5000.0), 0.003);
+  if (kind == "bursts")
+    return hits(random, frames, rate, 1.2, 0.0, random.log_uniform(200.0, 1500.0), 0.03);
+  if (kind == "knock")
+    return hits(random, frames, rate, random.uniform(0.7, 3.0), 0.0,
+                random.log_uniform(150.0, 900.0), 0.03);
+  if (kind == "hammer")
+    return hits(random, frames, rate, random.uniform(2.0, 8.0), 0.98,
+                random.log_uniform(200.0, 2500.0), 0.02);
+  if (kind == "footsteps")
+    return hits(random, frames, rate, random.uniform(1.5, 2.2), 0.9, random.uniform(80.0, 200.0),
+                0.02);
+  if (kind == "clock")
+    return hits(random, frames, rate, random.chance(0.5) ? 4.0 : 5.0, 1.0,
+                random.uniform(2500.0, 5000.0), 0.003);
   if (kind == "emotor") return motor(random, frames, rate);
   if (kind == "engine") return second_engine(random, frames, rate);
   throw std::invalid_argument("background \"" + kind + "\" is unknown");
@@ -269,7 +287,8 @@ Signal sound_of(const std::string& kind, Random& random, std::size_t frames, dou
 
 }  // namespace
 
-Signal background_sound(const std::string& kind, std::uint64_t seed, std::size_t frames, double rate) {
+Signal background_sound(const std::string& kind, std::uint64_t seed, std::size_t frames,
+                        double rate) {
   Random random{seed, 40};
   Signal x = sound_of(kind, random, frames, rate);
   const double level = rms(x);

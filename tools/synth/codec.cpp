@@ -3,10 +3,10 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <sndfile.h>
 #include <algorithm>
 #include <cstdlib>
 #include <filesystem>
-#include <sndfile.h>
 #include <stdexcept>
 
 #include "render.hpp"
@@ -21,8 +21,10 @@ namespace {
 class WorkDirectory {
  public:
   WorkDirectory() {
-    std::string pattern = (std::filesystem::temp_directory_path() / "pipebeat-synth-XXXXXX").string();
-    if (mkdtemp(pattern.data()) == nullptr) throw std::runtime_error("no room for temporary files in " + pattern);
+    std::string pattern =
+        (std::filesystem::temp_directory_path() / "pipebeat-synth-XXXXXX").string();
+    if (mkdtemp(pattern.data()) == nullptr)
+      throw std::runtime_error("no room for temporary files in " + pattern);
     path_ = pattern;
   }
   ~WorkDirectory() {
@@ -57,7 +59,9 @@ void run_ffmpeg(std::vector<std::string> arguments) {
 Signal through_codec(const Signal& x, int rate_hz, const std::string& codec, int kbps) {
   const WorkDirectory work;
   const std::string plain = work.file("plain.wav");
-  const std::string coded = work.file(codec == "mp3" ? "coded.mp3" : codec == "aac" ? "coded.m4a" : "coded.opus");
+  const std::string coded = work.file(codec == "mp3"   ? "coded.mp3"
+                                      : codec == "aac" ? "coded.m4a"
+                                                       : "coded.opus");
   const std::string back = work.file("back.wav");
   Recording in;
   in.samples = x;
@@ -66,7 +70,8 @@ Signal through_codec(const Signal& x, int rate_hz, const std::string& codec, int
   write_audio(plain, in);
   const std::string coder = codec == "mp3" ? "libmp3lame" : codec == "aac" ? "aac" : "libopus";
   run_ffmpeg({"-i", plain, "-c:a", coder, "-b:a", std::to_string(kbps) + "k", "-bitexact", coded});
-  run_ffmpeg({"-i", coded, "-ar", std::to_string(rate_hz), "-ac", "1", "-c:a", "pcm_s16le", "-bitexact", back});
+  run_ffmpeg({"-i", coded, "-ar", std::to_string(rate_hz), "-ac", "1", "-c:a", "pcm_s16le",
+              "-bitexact", back});
   SF_INFO info{};
   SNDFILE* file = sf_open(back.c_str(), SFM_READ, &info);
   if (file == nullptr) throw std::runtime_error("ffmpeg's answer cannot be read");

@@ -12,7 +12,7 @@ namespace pipebeat::synth {
 
 namespace {
 
-constexpr double warm_up_s = 5.0;       // simulated and thrown away, so that scenes start settled
+constexpr double warm_up_s = 5.0;  // simulated and thrown away, so that scenes start settled
 constexpr double stall_rpm = 60.0;
 constexpr double starter_rpm = 240.0;
 
@@ -43,7 +43,8 @@ std::vector<int> drawn_cylinders(const Trouble& trouble, const Engine& heard, Ra
     for (int i = first % 2; i < count; i += 2) off.push_back(at(i));
     return off;
   }
-  if (c == "dead" || c == "lumpy_dead" || c == "inter" || c == "weak" || c == "lowcomp") return {at(first)};
+  if (c == "dead" || c == "lumpy_dead" || c == "inter" || c == "weak" || c == "lowcomp")
+    return {at(first)};
   return {};
 }
 
@@ -69,7 +70,8 @@ class Combustion {
     if (p_ <= 0.0) {
       if (trouble_.condition == "inter") p_ = random_.uniform(0.05, 0.8);
       if (trouble_.condition == "scatter") p_ = random_.log_uniform(0.01, 0.2);
-      if (trouble_.condition == "weak" || trouble_.condition == "lowcomp") p_ = random_.uniform(0.4, 0.7);
+      if (trouble_.condition == "weak" || trouble_.condition == "lowcomp")
+        p_ = random_.uniform(0.4, 0.7);
     }
   }
 
@@ -102,7 +104,8 @@ class Combustion {
     if (cylinder == off) fired = false;
     if (fault_on) {
       if (condition == "scatter") fired = fired && draw >= p_;
-      if (bad && (condition.starts_with("dead") || condition == "half_off" || condition == "lumpy_dead")) {
+      if (bad &&
+          (condition.starts_with("dead") || condition == "half_off" || condition == "lumpy_dead")) {
         fired = false;
       }
       if (bad && condition == "inter") {
@@ -138,10 +141,12 @@ class Combustion {
 class Driver {
  public:
   /// `agility`: rpm per second that idle drag alone takes away.
-  Driver(const Scene& scene, double idle, double agility) : profile_{scene.profile}, random_{scene.seed, 2}, idle_{idle} {
+  Driver(const Scene& scene, double idle, double agility)
+      : profile_{scene.profile}, random_{scene.seed, 2}, idle_{idle} {
     const double length = scene.duration_s;
     high_ = random_.uniform(1.65, 2.4) * idle;
-    if (profile_ == "fast") idle_ = random_.uniform(std::max(1300.0, 1.3 * idle), std::max(1800.0, 1.6 * idle));
+    if (profile_ == "fast")
+      idle_ = random_.uniform(std::max(1300.0, 1.3 * idle), std::max(1800.0, 1.6 * idle));
     if (profile_ == "cruise") idle_ = random_.uniform(2500.0, 2900.0);
     if (scene.hold_rpm > 0.0) idle_ = scene.hold_rpm;
     swing_ = random_.uniform(0.10, 0.20);
@@ -168,7 +173,8 @@ class Driver {
     }
     const double part = std::clamp(t / length_, 0.0, 1.0);
     if (profile_ == "sweep") return idle_ + (high_ - idle_) * part;
-    if (profile_ == "updown") return idle_ + 0.6 * (high_ - idle_) * (1.0 - std::abs(2.0 * part - 1.0));
+    if (profile_ == "updown")
+      return idle_ + 0.6 * (high_ - idle_) * (1.0 - std::abs(2.0 * part - 1.0));
     return idle_;
   }
   /// Extra load relative to idling.
@@ -196,7 +202,8 @@ class Driver {
   static constexpr double rundown_s = 1.5;
   std::string profile_;
   Random random_;
-  double idle_, high_, swing_, period_, phase_, start_, stop_, pause_, crank_, length_, load_, load_period_;
+  double idle_, high_, swing_, period_, phase_, start_, stop_, pause_, crank_, length_, load_,
+      load_period_;
 };
 
 struct Stroke {
@@ -283,7 +290,8 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
     const double error = (target - rpm) / idle;
     if (running) integral = std::clamp(integral + integral_gain * error * dt, -0.6, 4.0);
     // Work that the wanted change of speed takes, on top of the drag.
-    const double hurry = (driver.target(t + 0.01) - driver.target(t - 0.01)) / 0.02 * geometry.slot_deg / (6.0 * work);
+    const double hurry = (driver.target(t + 0.01) - driver.target(t - 0.01)) / 0.02 *
+                         geometry.slot_deg / (6.0 * work);
     double want = 0.55 + 0.45 * target / idle + hurry + gain * error + integral;
     // Rich and open while starting, until the flare's peak.
     if (!caught) flaring = true;
@@ -308,7 +316,8 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
       const double top = next_cycle + position.angle.value();
       const double speed = rpm;
       Combustion::Outcome outcome = combustion.next(position.cylinder, t, speed, ignition);
-      if (!running && outcome.fired && random.chance(0.35)) outcome = {false, 0.0, outcome.filling, false};
+      if (!running && outcome.fired && random.chance(0.35))
+        outcome = {false, 0.0, outcome.filling, false};
       strokes.push_back({top, work * throttle * outcome.heat});
       const double filling = outcome.filling * throttle;
       pending.push_back({top + geometry.valve_open_deg,
@@ -335,12 +344,15 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
 
     double gained = 0.0;
     for (const Stroke& s : strokes) {
-      gained += s.work * (stroke_share(angle + turned - s.top_deg) - stroke_share(angle - s.top_deg));
+      gained +=
+          s.work * (stroke_share(angle + turned - s.top_deg) - stroke_share(angle - s.top_deg));
     }
-    while (!strokes.empty() && angle > strokes.front().top_deg + geometry.power_deg) strokes.pop_front();
+    while (!strokes.empty() && angle > strokes.front().top_deg + geometry.power_deg)
+      strokes.pop_front();
     double drag = drag_per_deg * (0.55 + 0.45 * rpm / idle + rough_load + driver.load(t));
     if (!ignition) {
-      drag = drag_per_deg * 1.6 * (1.0 + 0.5 * std::cos(2.0 * std::numbers::pi * angle / geometry.slot_deg));
+      drag = drag_per_deg * 1.6 *
+             (1.0 + 0.5 * std::cos(2.0 * std::numbers::pi * angle / geometry.slot_deg));
     }
     double energy = 0.5 * rpm * rpm + gained - drag * turned;
     if (starter) {
@@ -360,7 +372,9 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
     squares += w * w;
     count += 1.0;
   }
-  if (count > 1.0) run.cov_imep = std::sqrt(std::max(0.0, squares / count - sum * sum / (count * count))) * count / sum;
+  if (count > 1.0)
+    run.cov_imep =
+        std::sqrt(std::max(0.0, squares / count - sum * sum / (count * count))) * count / sum;
   run.bad = combustion.bad();
   run.p = combustion.p();
   return run;

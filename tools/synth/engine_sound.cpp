@@ -18,23 +18,32 @@ constexpr double gas_sound_speed = 430.0;  // m/s in the runners, hot gas near 2
 struct Runner {
   double delay_s;
   double gain;
-  double width;   // of the blowdown relative to the engine's
-  double depth;   // an unfired stroke leaves 1 - depth of the pulse; above 1 it is a gulp inwards
-  double steep;   // lost heat to the power `steep` is lost pulse: at idle a cylinder that burns half
-                  // its charge opens near outside pressure and gives much less than half the pulse
+  double width;  // of the blowdown relative to the engine's
+  double depth;  // an unfired stroke leaves 1 - depth of the pulse; above 1 it is a gulp inwards
+  double gone;   // share of heat lost at which the whole pulse is lost
 };
+
+/// Share of the pulse that goes with a share of the heat. At idle a cylinder that burns half its
+/// charge opens near outside pressure and gives much less than half the pulse; small scatter of
+/// the heat passes as it is.
+double lost_pulse(double lost_heat, double gone) {
+  constexpr double small = 0.15;
+  if (lost_heat <= small) return lost_heat;
+  return std::min(1.0, small + (lost_heat - small) / (gone - small) * (1.0 - small));
+}
 
 std::vector<Runner> runners_of(const EngineUnderTest& engine, int cylinders) {
   Random random{engine.seed, 10};
   const double spread_m = engine.headers == "tubular" ? 0.6 : engine.headers == "log" ? 0.15 : 0.05;
-  const double gain_spread = engine.headers == "tubular" ? 0.07 : 0.04;
+  const double gain_spread = random.log_uniform(0.025, engine.headers == "tubular" ? 0.16 : 0.09);
   // Mostly 0.9 to 1.3; more where a strong vacuum in the inlet leaves little gas to push out.
   const double depth = random.chance(0.7) ? random.uniform(0.9, 1.3) : random.uniform(1.3, 1.8);
-  const double steep = random.uniform(0.5, 1.0);
+  const double gone = random.uniform(0.6, 1.0);
   std::vector<Runner> runners;
   for (int c = 0; c < cylinders; ++c) {
-    runners.push_back({random.uniform(0.0, spread_m) / gas_sound_speed, std::exp(gain_spread * random.normal()),
-                       std::exp(0.06 * random.normal()), depth + 0.05 * random.normal(), steep});
+    runners.push_back({random.uniform(0.0, spread_m) / gas_sound_speed,
+                       std::exp(gain_spread * random.normal()), std::exp(0.06 * random.normal()),
+                       depth + 0.05 * random.normal(), gone});
   }
   const auto longer = static_cast<std::size_t>(random.integer(0, cylinders - 1));
   runners[longer].delay_s += engine.header_step_m / gas_sound_speed;
@@ -42,12 +51,13 @@ std::vector<Runner> runners_of(const EngineUnderTest& engine, int cylinders) {
 }
 
 /// Adds the flow of one exhaust stroke: blowdown (rises in a few ms, decays) and the piston's push.
-void add_stroke(Signal& flow, double rate, double start_s, double blowdown, double rise_s, double push,
-                double push_from_s, double push_for_s) {
+void add_stroke(Signal& flow, double rate, double start_s, double blowdown, double rise_s,
+                double push, double push_from_s, double push_for_s) {
   const auto frames = static_cast<double>(flow.size());
   const double end_s = std::max(9.0 * rise_s, push_from_s + push_for_s);
   const auto from = static_cast<std::size_t>(std::clamp(std::ceil(start_s * rate), 0.0, frames));
-  const auto to = static_cast<std::size_t>(std::clamp(std::ceil((start_s + end_s) * rate), 0.0, frames));
+  const auto to =
+      static_cast<std::size_t>(std::clamp(std::ceil((start_s + end_s) * rate), 0.0, frames));
   for (std::size_t i = from; i < to; ++i) {
     const double t = static_cast<double>(i) / rate - start_s;
     const double x = t / rise_s;
@@ -106,14 +116,17 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
     const double seconds_per_deg = 1.0 / (6.0 * std::max(e.rpm, 80.0));
     const double filling = std::clamp(0.35 + 0.65 * e.charge, 0.25, 4.0);
     const double lost = 1.0 - std::min(e.heat, 2.0);
-    const double burnt = 1.0 - runner.depth * std::copysign(std::pow(std::abs(lost), lost > 0.25 ? runner.steep : 1.0), lost);
+    const double burnt = 1.0 - runner.depth * lost_pulse(lost, runner.gone);
     const double lift = e.running ? 1.0 : std::min(1.0, e.rpm / 600.0);
     const double blowdown = gain_here * runner.gain * filling * lift * burnt *
                             std::exp(pulse_jitter * random.normal()) * (diesel ? 1.3 : 1.0);
-    const double rise = runner.width * (rise_base_s + rise_deg * seconds_per_deg) * (e.fired ? 1.0 : 1.35);
-    const double push = gain_here * push_share * filling * lift * (0.7 + 0.3 * std::min(e.heat, 1.3));
+    const double rise =
+        runner.width * (rise_base_s + rise_deg * seconds_per_deg) * (e.fired ? 1.0 : 1.35);
+    const double push =
+        gain_here * push_share * filling * lift * (0.7 + 0.3 * std::min(e.heat, 1.3));
     const double start = e.time_s + runner.delay_s;
-    add_stroke(flow, rate, start, blowdown, rise, push, 35.0 * seconds_per_deg, exhaust_deg * seconds_per_deg);
+    add_stroke(flow, rate, start, blowdown, rise, push, 35.0 * seconds_per_deg,
+               exhaust_deg * seconds_per_deg);
     const double hiss = std::exp(hiss_jitter * random.normal());
     add_stroke(jet, rate, start, std::max(0.0, blowdown) * hiss, 0.8 * rise, push * hiss,
                35.0 * seconds_per_deg, exhaust_deg * seconds_per_deg);
@@ -130,11 +143,14 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
   }
 
   // Manifold, front pipe (closed at the valves), mufflers, tail pipe (open at both ends).
-  Pipe front{2.0 * fixed.uniform(0.5, 1.4) / gas_sound_speed, -fixed.uniform(0.25, 0.6), 700.0, rate};
-  Pipe middle{2.0 * fixed.uniform(1.2, 3.2) / gas_sound_speed, -fixed.uniform(0.15, 0.5), 400.0, rate};
+  Pipe front{2.0 * fixed.uniform(0.5, 1.4) / gas_sound_speed, -fixed.uniform(0.25, 0.75), 700.0,
+             rate};
+  Pipe middle{2.0 * fixed.uniform(1.2, 3.2) / gas_sound_speed, -fixed.uniform(0.15, 0.65), 400.0,
+              rate};
   Pipe tail{2.0 * fixed.uniform(0.3, 1.1) / 390.0, fixed.uniform(0.3, 0.65), 1800.0, rate};
   std::vector<Biquad> boxes;
-  if (engine.catalyst) boxes.push_back(Biquad::lowpass(fixed.uniform(280.0, 700.0), fixed.uniform(0.5, 0.8), rate));
+  if (engine.catalyst)
+    boxes.push_back(Biquad::lowpass(fixed.uniform(280.0, 700.0), fixed.uniform(0.5, 0.8), rate));
   for (int m = 0; m < engine.muffler; ++m) {
     boxes.push_back(Biquad::lowpass(fixed.uniform(90.0, 260.0), fixed.uniform(0.6, 1.8), rate));
   }
@@ -148,7 +164,7 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
   const double jet_floor = fixed.uniform(0.05, 0.4);
   const double jet_power = fixed.uniform(1.0, 1.7);
   const Signal rumble = lowpassed_noise(random, frames, 90.0, rate);
-  const double rumble_level = fixed.log_uniform(0.01, 0.07);
+  const double rumble_level = fixed.log_uniform(0.01, 0.12);
 
   Signal out(frames, 0.0);
   double before = 0.0;
@@ -162,8 +178,9 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
     before = q;
     const double speed_of_jet = wind_up(i >= shift ? jet[i - shift] : 0.0);
     const double hiss = hiss_top(hiss_high(hiss_low(random.noise())));
-    const double turning = run.rpm[std::min(run.rpm.size() - 1,
-                                            static_cast<std::size_t>(static_cast<double>(i) / rate / CrankRun::step_s))];
+    const double turning =
+        run.rpm[std::min(run.rpm.size() - 1, static_cast<std::size_t>(static_cast<double>(i) /
+                                                                      rate / CrankRun::step_s))];
     const double jet_now = jet_floor * std::min(1.0, turning / 700.0) + std::max(0.0, speed_of_jet);
     out[i] = radiated + hiss_level * std::pow(jet_now, jet_power) * hiss * 6.0 +
              rumble_level * rumble[i] * jet_now * 0.5;
@@ -187,9 +204,11 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
   };
   std::vector<Cylinder> cylinders;
   for (int c = 0; c < layout.cylinders(); ++c) {
-    cylinders.push_back({0.03 * std::exp(0.7 * fixed.normal()), 0.03 * std::exp(0.7 * fixed.normal()),
+    cylinders.push_back({0.03 * std::exp(0.7 * fixed.normal()),
+                         0.03 * std::exp(0.7 * fixed.normal()),
                          0.02 * std::exp(0.5 * fixed.normal()),
-                         (diesel ? 0.5 : 0.09) * std::exp(0.25 * fixed.normal()), fixed.log_uniform(1800.0, 6000.0)});
+                         (diesel ? 0.5 : 0.09) * std::exp(0.25 * fixed.normal()),
+                         fixed.log_uniform(1800.0, 6000.0)});
   }
   // One part often ticks louder than all the rest, once per cycle, whoever fires.
   const double loud_tick = fixed.chance(0.6) ? fixed.log_uniform(0.08, 0.6) : 0.0;
@@ -206,18 +225,22 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
     const double jitter = std::exp(0.15 * random.normal());
     if (e.fired) {
       const double top = e.time_s - 118.0 * per_deg;
-      add_tick(sound, rate, top, c.knock * e.heat * std::exp(0.2 * random.normal()), knock_hz, 0.004);
+      add_tick(sound, rate, top, c.knock * e.heat * std::exp(0.2 * random.normal()), knock_hz,
+               0.004);
       add_tick(sound, rate, top, 0.4 * c.knock * e.heat * random.normal(), 2.7 * knock_hz, 0.002);
     }
-    add_stroke(rough, rate, e.time_s - 110.0 * per_deg, (e.fired ? 0.8 * e.heat : 0.15), 25.0 * per_deg, 0.0, 0.0, 0.0);
+    add_stroke(rough, rate, e.time_s - 110.0 * per_deg, (e.fired ? 0.8 * e.heat : 0.15),
+               25.0 * per_deg, 0.0, 0.0, 0.0);
     add_tick(sound, rate, e.time_s + 240.0 * per_deg, c.outlet * hard * jitter, c.hz, 0.0012);
     add_tick(sound, rate, e.time_s + 460.0 * per_deg, c.inlet * hard / jitter, 1.2 * c.hz, 0.0012);
     add_tick(sound, rate, e.time_s + 330.0 * per_deg, c.injector, 1.6 * c.hz, 0.0006);
     if (e.cylinder == marker && loud_tick > 0.0) {
-      add_tick(sound, rate, e.time_s + loud_at * per_deg, loud_tick * hard * jitter, loud_hz, 0.0015);
+      add_tick(sound, rate, e.time_s + loud_at * per_deg, loud_tick * hard * jitter, loud_hz,
+               0.0015);
     }
     // The inlet's gulp, a low thud.
-    add_stroke(sound, rate, e.time_s + 250.0 * per_deg, -0.05 * std::sqrt(std::max(0.1, e.charge)), 45.0 * per_deg, 0.0, 0.0, 0.0);
+    add_stroke(sound, rate, e.time_s + 250.0 * per_deg, -0.05 * std::sqrt(std::max(0.1, e.charge)),
+               45.0 * per_deg, 0.0, 0.0, 0.0);
   }
 
   const double rattle = fixed.log_uniform(0.03, 0.28);
@@ -231,13 +254,15 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
   Biquad ring_b = Biquad::bandpass(fixed.log_uniform(800.0, 2500.0), 5.0, rate);
   double phase = 0.0;
   for (std::size_t i = 0; i < frames; ++i) {
-    const double rpm = run.rpm[std::min(run.rpm.size() - 1,
-                                        static_cast<std::size_t>(static_cast<double>(i) / rate / CrankRun::step_s))];
+    const double rpm =
+        run.rpm[std::min(run.rpm.size() - 1, static_cast<std::size_t>(static_cast<double>(i) /
+                                                                      rate / CrankRun::step_s))];
     const double spin = std::min(1.5, rpm / 750.0);
     phase += rpm / 60.0 / rate;
     const double white = random.noise();
     const double body = high(low(white));
-    const double belt = std::max(0.0, std::cos(2.0 * std::numbers::pi * belt_order * phase) - 0.9) * 10.0;
+    const double belt =
+        std::max(0.0, std::cos(2.0 * std::numbers::pi * belt_order * phase) - 0.9) * 10.0;
     sound[i] += spin * (rattle * body * (0.5 + 0.5 * rough[i]) +
                         1.5 * rattle * (ring_a(white) + ring_b(white)) * (0.3 + 0.7 * rough[i]) +
                         whine * std::sin(2.0 * std::numbers::pi * whine_order * phase) +
@@ -272,7 +297,8 @@ Signal engine_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
   OnePole soft{5000.0, rate};
   Signal heard(out.size());
   for (std::size_t i = 0; i < out.size(); ++i) {
-    heard[i] = (out[i] + bounce * soft(i >= late ? out[i - late] : 0.0)) / std::max(0.3, scene.distance_m);
+    heard[i] =
+        (out[i] + bounce * soft(i >= late ? out[i - late] : 0.0)) / std::max(0.3, scene.distance_m);
   }
   return heard;
 }

@@ -24,12 +24,14 @@ Biquad::Biquad(double b0, double b1, double b2, double a0, double a1, double a2)
 
 Biquad Biquad::lowpass(double hz, double q, double rate) {
   const Cookbook c{hz, q, rate};
-  return {(1 - c.cosine) / 2, 1 - c.cosine, (1 - c.cosine) / 2, 1 + c.alpha, -2 * c.cosine, 1 - c.alpha};
+  return {(1 - c.cosine) / 2, 1 - c.cosine,  (1 - c.cosine) / 2,
+          1 + c.alpha,        -2 * c.cosine, 1 - c.alpha};
 }
 
 Biquad Biquad::highpass(double hz, double q, double rate) {
   const Cookbook c{hz, q, rate};
-  return {(1 + c.cosine) / 2, -1 - c.cosine, (1 + c.cosine) / 2, 1 + c.alpha, -2 * c.cosine, 1 - c.alpha};
+  return {(1 + c.cosine) / 2, -1 - c.cosine, (1 + c.cosine) / 2,
+          1 + c.alpha,        -2 * c.cosine, 1 - c.alpha};
 }
 
 Biquad Biquad::bandpass(double hz, double q, double rate) {
@@ -82,7 +84,8 @@ Signal decimated(const Signal& x, int factor) {
     const double sinc = i == 0 ? 1.0 : std::sin(t) / t;
     const double r = static_cast<double>(i) / half;
     taps[static_cast<std::size_t>(i + half)] =
-        2.0 * cutoff * sinc * std::cyl_bessel_i(0.0, beta * std::sqrt(1.0 - r * r)) / std::cyl_bessel_i(0.0, beta);
+        2.0 * cutoff * sinc * std::cyl_bessel_i(0.0, beta * std::sqrt(1.0 - r * r)) /
+        std::cyl_bessel_i(0.0, beta);
   }
   const auto n = static_cast<std::ptrdiff_t>(x.size());
   Signal out(x.size() / static_cast<std::size_t>(factor), 0.0);

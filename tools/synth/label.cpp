@@ -19,7 +19,9 @@ double rounded(double x, int digits) {
 struct Count {
   int expected = 0;
   int missing = 0;
-  [[nodiscard]] double ratio() const { return expected == 0 ? 0.0 : static_cast<double>(missing) / expected; }
+  [[nodiscard]] double ratio() const {
+    return expected == 0 ? 0.0 : static_cast<double>(missing) / expected;
+  }
 };
 
 std::string class_of(const std::string& condition, const Count& all, double worst_position) {
@@ -27,7 +29,8 @@ std::string class_of(const std::string& condition, const Count& all, double wors
   if (condition == "weak" || condition == "lowcomp") return "weak";
   if (condition == "lumpy") return "lumpy";
   if (condition == "scatter") return all.missing == 0 ? "even" : "scattered";
-  if (condition == "inter") return all.missing == 0 ? "even" : worst_position >= 0.95 ? "dead" : "intermittent";
+  if (condition == "inter")
+    return all.missing == 0 ? "even" : worst_position >= 0.95 ? "dead" : "intermittent";
   return "dead";
 }
 
@@ -73,7 +76,8 @@ void add_engine(Json& j, const Scene& scene, const CrankRun& run) {
     std::vector<double> out;
     const auto positions = e.positions();
     for (std::size_t i = 0; i < positions.size(); ++i) {
-      const double next = i + 1 < positions.size() ? positions[i + 1].angle.value() : e.cycle().value();
+      const double next =
+          i + 1 < positions.size() ? positions[i + 1].angle.value() : e.cycle().value();
       out.push_back(next - positions[i].angle.value());
     }
     return out;
@@ -82,8 +86,8 @@ void add_engine(Json& j, const Scene& scene, const CrankRun& run) {
   Count heard;
   Json events = Json::array();
   for (const Event& e : run.events) {
-    events.push_back({rounded(e.time_s, 5), e.cylinder, e.fired ? 1 : 0, rounded(e.heat, 3), e.running ? 1 : 0,
-                      e.heard ? 1 : 0});
+    events.push_back({rounded(e.time_s, 5), e.cylinder, e.fired ? 1 : 0, rounded(e.heat, 3),
+                      e.running ? 1 : 0, e.heard ? 1 : 0});
     if (!e.running) continue;
     Count& c = by_cylinder[static_cast<std::size_t>(e.cylinder - 1)];
     c.expected += 1;
@@ -97,7 +101,8 @@ void add_engine(Json& j, const Scene& scene, const CrankRun& run) {
   std::vector<double> cylinder_ratio, position_ratio;
   for (const FiringPosition& p : engine.positions()) {
     heard_cylinders.push_back(p.cylinder);
-    position_ratio.push_back(rounded(by_cylinder[static_cast<std::size_t>(p.cylinder - 1)].ratio(), 4));
+    position_ratio.push_back(
+        rounded(by_cylinder[static_cast<std::size_t>(p.cylinder - 1)].ratio(), 4));
     if (std::find(run.bad.begin(), run.bad.end(), p.cylinder) != run.bad.end()) {
       bad_positions.push_back(static_cast<int>(heard_cylinders.size()));
     }
@@ -115,7 +120,9 @@ void add_engine(Json& j, const Scene& scene, const CrankRun& run) {
     steps += 1.0;
   }
   const double mean = steps > 0.0 ? turning / steps : 0.0;
-  const double worst = position_ratio.empty() ? 0.0 : *std::max_element(position_ratio.begin(), position_ratio.end());
+  const double worst = position_ratio.empty()
+                           ? 0.0
+                           : *std::max_element(position_ratio.begin(), position_ratio.end());
 
   j["firing_order"] = order;
   j["intervals_deg"] = gaps(all);
@@ -130,14 +137,12 @@ void add_engine(Json& j, const Scene& scene, const CrankRun& run) {
   j["bad"] = run.bad.empty() ? Json(nullptr) : Json(run.bad);
   j["p"] = run.p > 0.0 ? Json(rounded(run.p, 4)) : Json(nullptr);
   j["bad_positions"] = bad_positions;
-  j["hardware"] = {{"hdr", scene.engine.headers},
-                   {"cat", scene.engine.catalyst ? 1 : 0},
-                   {"muf", scene.engine.muffler},
-                   {"outlets", scene.engine.outlets},
-                   {"afterfire", scene.trouble.afterfire},
-                   {"bursty", scene.trouble.bursty}};
+  j["hardware"] = {{"hdr", scene.engine.headers},          {"cat", scene.engine.catalyst ? 1 : 0},
+                   {"muf", scene.engine.muffler},          {"outlets", scene.engine.outlets},
+                   {"afterfire", scene.trouble.afterfire}, {"bursty", scene.trouble.bursty}};
   j["rpm_mean_running"] = rounded(mean, 3);
-  j["rpm_mean_file"] = rounded(run.rpm.empty() ? 0.0 : whole_sum / static_cast<double>(run.rpm.size()), 3);
+  j["rpm_mean_file"] =
+      rounded(run.rpm.empty() ? 0.0 : whole_sum / static_cast<double>(run.rpm.size()), 3);
   j["cov_imep"] = rounded(run.cov_imep, 4);
   j["expected"] = heard.expected;
   j["missing"] = heard.missing;
@@ -161,11 +166,12 @@ std::string label(const Scene& scene, const Recording& recording, const std::str
   j["cylinders"] = engine ? layout.cylinders() : 0;
   j["strokes"] = engine ? layout.strokes() : 0;
   j["exhaust"] = one_bank ? "one-bank" : "merged";
-  j["args"] = {{"cylinders", layout.cylinders()},
-               {"strokes", layout.strokes()},
-               {"rpm_guess", scene.rpm_guess > 0.0 ? Json(std::round(scene.rpm_guess)) : Json(nullptr)},
-               {"exhaust", one_bank ? "one-bank" : "merged"},
-               {"layout", scene.engine.layout}};
+  j["args"] = {
+      {"cylinders", layout.cylinders()},
+      {"strokes", layout.strokes()},
+      {"rpm_guess", scene.rpm_guess > 0.0 ? Json(std::round(scene.rpm_guess)) : Json(nullptr)},
+      {"exhaust", one_bank ? "one-bank" : "merged"},
+      {"layout", scene.engine.layout}};
   if (engine) {
     add_engine(j, scene, recording.run);
   } else {
@@ -188,7 +194,10 @@ std::string label(const Scene& scene, const Recording& recording, const std::str
   j["fs"] = recording.rate_hz;
   const auto clipped = std::count_if(recording.samples.begin(), recording.samples.end(),
                                      [](double v) { return std::abs(v) >= 0.9999; });
-  j["clip_share"] = rounded(static_cast<double>(clipped) / static_cast<double>(std::max<std::size_t>(1, recording.samples.size())), 6);
+  j["clip_share"] =
+      rounded(static_cast<double>(clipped) /
+                  static_cast<double>(std::max<std::size_t>(1, recording.samples.size())),
+              6);
   return j.dump();
 }
 

@@ -1,9 +1,9 @@
 // Makes recordings whose truth is known: one scene, or a set of random ones.
+#include <fmt/format.h>
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <exception>
 #include <filesystem>
-#include <fmt/format.h>
 #include <fstream>
 #include <sstream>
 
@@ -16,7 +16,8 @@ using namespace pipebeat::synth;
 
 std::string text_of(const std::string& path) {
   std::ifstream in{path};
-  if (!in) throw std::runtime_error(path + ": no such scene file; synth --list names the built-in ones");
+  if (!in)
+    throw std::runtime_error(path + ": no such scene file; synth --list names the built-in ones");
   std::ostringstream text;
   text << in.rdbuf();
   return text.str();
@@ -38,10 +39,13 @@ Scene named(const std::string& name) {
 void write_scene(const Scene& scene, const std::string& out, const std::string& truth) {
   const Recording recording = render(scene);
   write_audio(out, recording);
-  if (!truth.empty()) write_text(truth, label(scene, recording, std::filesystem::path{out}.filename().string()) + "\n");
+  if (!truth.empty())
+    write_text(truth,
+               label(scene, recording, std::filesystem::path{out}.filename().string()) + "\n");
 }
 
-void write_set(int count, std::uint64_t seed, bool lossy, const std::string& set, const std::string& directory, int part, int parts) {
+void write_set(int count, std::uint64_t seed, bool lossy, const std::string& set,
+               const std::string& directory, int part, int parts) {
   std::filesystem::create_directories(directory);
   const std::string suffix = parts > 1 ? fmt::format("-{}", part) : "";
   std::ofstream labels{std::filesystem::path{directory} / ("labels" + suffix + ".jsonl")};
@@ -59,9 +63,10 @@ void write_set(int count, std::uint64_t seed, bool lossy, const std::string& set
 }  // namespace
 
 int main(int argc, char** argv) {
-  CLI::App app{"Make engine recordings whose truth is known.\n"
-               "Example: synth --named dead-four -o dead.wav --truth dead.json\n"
-               "Example: synth --random 200 --seed 1 --out scenes"};
+  CLI::App app{
+      "Make engine recordings whose truth is known.\n"
+      "Example: synth --named dead-four -o dead.wav --truth dead.json\n"
+      "Example: synth --random 200 --seed 1 --out scenes"};
   std::string scene_file, name, out, truth, directory, set = "random";
   int count = 0, part = 0, parts = 1;
   std::uint64_t seed = 1;
@@ -77,8 +82,11 @@ int main(int argc, char** argv) {
   app.add_option("--out", directory, "directory of the random scenes and their labels.jsonl");
   app.add_option("--set", set, "first word of the files' names");
   app.add_flag("--lossy", lossy, "send three in ten through MP3, AAC or Opus (ffmpeg; slower)");
-  app.add_option("--part", part, "render only every PARTS-th scene from this one on (0-based); labels-PART.jsonl")->check(CLI::NonNegativeNumber);
-  app.add_option("--parts", parts, "in how many parts the set is rendered")->check(CLI::PositiveNumber);
+  app.add_option("--part", part,
+                 "render only every PARTS-th scene from this one on (0-based); labels-PART.jsonl")
+      ->check(CLI::NonNegativeNumber);
+  app.add_option("--parts", parts, "in how many parts the set is rendered")
+      ->check(CLI::PositiveNumber);
   CLI11_PARSE(app, argc, argv);
   try {
     if (list) {

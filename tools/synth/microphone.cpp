@@ -16,7 +16,8 @@ double loudest(const Signal& x, double share) {
   Signal magnitude(x.size());
   std::transform(x.begin(), x.end(), magnitude.begin(), [](double v) { return std::abs(v); });
   const auto keep = static_cast<std::size_t>((1.0 - share) * static_cast<double>(x.size() - 1));
-  std::nth_element(magnitude.begin(), magnitude.begin() + static_cast<std::ptrdiff_t>(keep), magnitude.end());
+  std::nth_element(magnitude.begin(), magnitude.begin() + static_cast<std::ptrdiff_t>(keep),
+                   magnitude.end());
   return magnitude[keep];
 }
 
@@ -40,23 +41,28 @@ void spectral_gate(Signal& x, double depth_db, double rate) {
   std::vector<std::complex<double>> frame(size), spectrum(size);
   Signal quiet(hop + 1, 0.0), gain(hop + 1, 1.0), out(x.size(), 0.0), window(size);
   for (std::size_t i = 0; i < size; ++i) {
-    window[i] = std::sin(std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(size));
+    window[i] =
+        std::sin(std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(size));
   }
   const double lowest = std::pow(10.0, -depth_db / 20.0);
-  const double creep = std::exp(static_cast<double>(hop) / rate / 3.0);  // the quiet level rises slowly
+  const double creep =
+      std::exp(static_cast<double>(hop) / rate / 3.0);  // the quiet level rises slowly
   for (std::size_t start = 0; start + size <= x.size(); start += hop) {
     for (std::size_t i = 0; i < size; ++i) frame[i] = window[i] * x[start + i];
     forward.transform(frame.data(), spectrum.data());
     for (std::size_t k = 0; k <= hop; ++k) {
       const double power = std::norm(spectrum[k]);
-      quiet[k] = start == 0 ? power : std::min(power * 0.05 + quiet[k] * 0.95 * creep, std::max(power, quiet[k] * creep));
+      quiet[k] = start == 0 ? power
+                            : std::min(power * 0.05 + quiet[k] * 0.95 * creep,
+                                       std::max(power, quiet[k] * creep));
       const double wanted = power > 3.0 * quiet[k] ? 1.0 : lowest;
       gain[k] += 0.5 * (wanted - gain[k]);
       spectrum[k] *= gain[k];
       if (k > 0 && k < hop) spectrum[size - k] = std::conj(spectrum[k]);
     }
     backward.transform(spectrum.data(), frame.data());
-    for (std::size_t i = 0; i < size; ++i) out[start + i] += window[i] * frame[i].real() / static_cast<double>(size);
+    for (std::size_t i = 0; i < size; ++i)
+      out[start + i] += window[i] * frame[i].real() / static_cast<double>(size);
   }
   x = std::move(out);
 }
@@ -94,7 +100,7 @@ Signal through_microphone(Signal x, const Microphone& mic, double rate, std::uin
   bandlimit(x, mic.bandlimit_hz > 0.0 ? mic.bandlimit_hz : 0.46 * mic.rate_hz, rate);
   x = decimated(x, static_cast<int>(std::lround(rate)) / mic.rate_hz);
   const double reference = loudest(x, mic.clip_share > 0.0 ? mic.clip_share : 0.001);
-  const double gain = reference <= 0.0         ? 1.0
+  const double gain = reference <= 0.0       ? 1.0
                       : mic.clip_share > 0.0 ? 1.0 / reference
                                              : std::pow(10.0, mic.level_dbfs / 20.0) / reference;
   for (double& v : x) {

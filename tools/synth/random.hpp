@@ -14,7 +14,8 @@ namespace pipebeat::synth {
 /// that another microphone, say, leaves the misses of the same scene where they were.
 class Random {
  public:
-  Random(std::uint64_t seed, std::uint64_t stream) : engine_{mixed(mixed(seed) ^ (stream * 0x9e3779b97f4a7c15U))} {}
+  Random(std::uint64_t seed, std::uint64_t stream)
+      : engine_{mixed(mixed(seed) ^ (stream * 0x9e3779b97f4a7c15U))} {}
 
   /// 0 <= value < 1.
   double unit() { return static_cast<double>(engine_() >> 11U) * 0x1.0p-53; }

@@ -1,8 +1,8 @@
 #include "render.hpp"
 
+#include <sndfile.h>
 #include <algorithm>
 #include <cmath>
-#include <sndfile.h>
 #include <stdexcept>
 
 #include "random.hpp"
@@ -86,13 +86,15 @@ void write_audio(const std::string& path, const Recording& recording) {
   info.channels = 1;
   info.format = (path.ends_with(".flac") ? SF_FORMAT_FLAC : SF_FORMAT_WAV) | SF_FORMAT_PCM_16;
   SNDFILE* file = sf_open(path.c_str(), SFM_WRITE, &info);
-  if (file == nullptr) throw std::runtime_error(path + ": cannot be written (" + sf_strerror(nullptr) + ")");
+  if (file == nullptr)
+    throw std::runtime_error(path + ": cannot be written (" + sf_strerror(nullptr) + ")");
   std::vector<short> pcm(recording.samples.size());
   std::transform(recording.samples.begin(), recording.samples.end(), pcm.begin(),
                  [](double v) { return static_cast<short>(std::lround(v * 32768.0)); });
   const sf_count_t written = sf_writef_short(file, pcm.data(), static_cast<sf_count_t>(pcm.size()));
   sf_close(file);
-  if (written != static_cast<sf_count_t>(pcm.size())) throw std::runtime_error(path + ": the disk took only a part");
+  if (written != static_cast<sf_count_t>(pcm.size()))
+    throw std::runtime_error(path + ": the disk took only a part");
 }
 
 }  // namespace pipebeat::synth

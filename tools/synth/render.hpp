@@ -13,7 +13,7 @@ namespace pipebeat::synth {
 struct Recording {
   Signal samples;  ///< -1..1, already rounded to 16 bits
   int rate_hz = 0;
-  CrankRun run;    ///< no events when the scene has no engine
+  CrankRun run;  ///< no events when the scene has no engine
 };
 
 /// Deterministic: equal scenes give equal samples. Throws std::invalid_argument for a scene that
@@ -31,9 +31,11 @@ void write_audio(const std::string& path, const Recording& recording);
 /// Sound pressure at the microphone's place from the engine alone.
 Signal engine_sound(const Scene& scene, const Engine& layout, const CrankRun& run, double rate_hz);
 /// One background sound of that name (also the not-an-engine ones), deviation 1.
-Signal background_sound(const std::string& kind, std::uint64_t seed, std::size_t frames, double rate_hz);
+Signal background_sound(const std::string& kind, std::uint64_t seed, std::size_t frames,
+                        double rate_hz);
 /// The microphone chain up to, not including, the lossy coder: changes rate.
-Signal through_microphone(Signal pressure, const Microphone& mic, double rate_hz, std::uint64_t seed);
+Signal through_microphone(Signal pressure, const Microphone& mic, double rate_hz,
+                          std::uint64_t seed);
 /// Encode and decode with ffmpeg; same length and rate back.
 Signal through_codec(const Signal& x, int rate_hz, const std::string& codec, int kbps);
 /// The rate the scene is computed at: a multiple of the microphone's, 44.1 kHz or more.

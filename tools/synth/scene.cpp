@@ -8,38 +8,45 @@
 
 namespace pipebeat::synth {
 
-NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(EngineUnderTest, id, seed, layout, headers, header_step_m,
-                                                muffler, catalyst, outlets, idle_rpm, sag)
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(EngineUnderTest, id, seed, layout, headers,
+                                                header_step_m, muffler, catalyst, outlets, idle_rpm,
+                                                sag)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Trouble, condition, cylinders, p, bursty, afterfire,
                                                 below_rpm, scatter_cov)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Unplugging, at_s, cylinder)
-NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Microphone, name, rate_hz, highpass_hz, highpass_order,
-                                                bandlimit_hz, square_law, gate_db, agc, soft_clip,
-                                                level_dbfs, clip_share, reverb, codec, kbps)
-NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Scene, name, seed, duration_s, engine, trouble, profile, hold_rpm,
-                                                unplugged, view, distance_m, background, snr_db, wind_db, microphone,
-                                                instead, rpm_guess)
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Microphone, name, rate_hz, highpass_hz,
+                                                highpass_order, bandlimit_hz, square_law, gate_db,
+                                                agc, soft_clip, level_dbfs, clip_share, reverb,
+                                                codec, kbps)
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Scene, name, seed, duration_s, engine, trouble,
+                                                profile, hold_rpm, unplugged, view, distance_m,
+                                                background, snr_db, wind_db, microphone, instead,
+                                                rpm_guess)
 
 namespace {
 
 template <std::size_t N>
-void must_be_one_of(const char* key, std::string_view value, const std::array<std::string_view, N>& allowed) {
+void must_be_one_of(const char* key, std::string_view value,
+                    const std::array<std::string_view, N>& allowed) {
   if (std::find(allowed.begin(), allowed.end(), value) != allowed.end()) return;
-  std::string message = std::string{key} + " \"" + std::string{value} + "\" is unknown; write one of";
+  std::string message =
+      std::string{key} + " \"" + std::string{value} + "\" is unknown; write one of";
   for (std::string_view a : allowed) message.append(" ").append(a.empty() ? "\"\"" : a);
   throw std::invalid_argument(message);
 }
 
 void must_lie(const char* key, double value, double low, double high) {
   if (value >= low && value <= high) return;
-  throw std::invalid_argument(std::string{key} + " must lie between " + std::to_string(low) + " and " +
-                              std::to_string(high) + ", not " + std::to_string(value));
+  throw std::invalid_argument(std::string{key} + " must lie between " + std::to_string(low) +
+                              " and " + std::to_string(high) + ", not " + std::to_string(value));
 }
 
-void reject_unknown_keys(const nlohmann::json& given, const nlohmann::json& known, const std::string& where) {
+void reject_unknown_keys(const nlohmann::json& given, const nlohmann::json& known,
+                         const std::string& where) {
   for (const auto& [key, value] : given.items()) {
     const std::string path = where.empty() ? key : where + "." + key;
-    if (!known.contains(key)) throw std::invalid_argument("unknown key \"" + path + "\" in the scene");
+    if (!known.contains(key))
+      throw std::invalid_argument("unknown key \"" + path + "\" in the scene");
     if (value.is_object()) reject_unknown_keys(value, known.at(key), path);
   }
 }
@@ -48,7 +55,8 @@ void reject_unknown_keys(const nlohmann::json& given, const nlohmann::json& know
 
 Engine engine_of(const EngineUnderTest& engine) {
   const auto spec = builtin_engine(engine.layout);
-  if (!spec) throw std::invalid_argument("engine.layout \"" + engine.layout + "\" is no built-in layout");
+  if (!spec)
+    throw std::invalid_argument("engine.layout \"" + engine.layout + "\" is no built-in layout");
   return Engine::make(*spec).value();
 }
 
@@ -56,22 +64,24 @@ void check(const Scene& scene) {
   const Engine layout = engine_of(scene.engine);
   must_be_one_of<3>("engine.headers", scene.engine.headers, {"log", "tubular", "long"});
   must_be_one_of<11>("trouble.condition", scene.trouble.condition,
-                     {"healthy", "dead", "dead2adj", "dead2opp", "half_off", "inter", "scatter", "weak",
-                      "lowcomp", "lumpy", "lumpy_dead"});
+                     {"healthy", "dead", "dead2adj", "dead2opp", "half_off", "inter", "scatter",
+                      "weak", "lowcomp", "lumpy", "lumpy_dead"});
   must_be_one_of<11>("profile", scene.profile,
-                     {"idle", "fast", "cruise", "hunting", "load", "blip", "sweep", "updown", "stop",
-                      "restart", "prerun"});
+                     {"idle", "fast", "cruise", "hunting", "load", "blip", "sweep", "updown",
+                      "stop", "restart", "prerun"});
   must_be_one_of<3>("view", scene.view, {"tailpipe", "beside", "bonnet"});
   for (const std::string& b : scene.background) {
-    must_be_one_of<9>("background", b,
-                      {"pink", "hum", "traffic", "speech", "music", "rain", "fan", "bursts", "engine"});
+    must_be_one_of<9>(
+        "background", b,
+        {"pink", "hum", "traffic", "speech", "music", "rain", "fan", "bursts", "engine"});
   }
   must_be_one_of<14>("instead", scene.instead,
-                     {"", "pink", "silence", "hum", "music", "rain", "speech", "emotor", "knock", "hammer",
-                      "fan", "wind", "footsteps", "clock"});
+                     {"", "pink", "silence", "hum", "music", "rain", "speech", "emotor", "knock",
+                      "hammer", "fan", "wind", "footsteps", "clock"});
   must_be_one_of<4>("microphone.codec", scene.microphone.codec, {"", "mp3", "aac", "opus"});
   for (int c : scene.trouble.cylinders) must_lie("trouble.cylinders", c, 1, layout.cylinders());
-  for (const Unplugging& u : scene.unplugged) must_lie("unplugged.cylinder", u.cylinder, 0, layout.cylinders());
+  for (const Unplugging& u : scene.unplugged)
+    must_lie("unplugged.cylinder", u.cylinder, 0, layout.cylinders());
   must_lie("duration_s", scene.duration_s, 0.1, 3600.0);
   must_lie("engine.muffler", scene.engine.muffler, 0, 2);
   must_lie("engine.outlets", scene.engine.outlets, 1, 2);
@@ -100,6 +110,8 @@ Scene scene_from_json(const std::string& text) {
   return scene;
 }
 
-std::string to_json(const Scene& scene) { return nlohmann::ordered_json(nlohmann::json(scene)).dump(2) + "\n"; }
+std::string to_json(const Scene& scene) {
+  return nlohmann::ordered_json(nlohmann::json(scene)).dump(2) + "\n";
+}
 
 }  // namespace pipebeat::synth
