@@ -60,10 +60,11 @@ Json positions(const Finding& f) {
 Json reasons(const Report& report) {
   Json list = Json::array();
   for (const Reason& r : report.finding.reasons) {
-    std::string text = sentence(r);
+    std::string text;
     if (report.finding.verdict == Verdict::unclear && explains_unclear(r.code)) {
-      text = std::string{to_string(r.code)} + ": " + text;
+      text.append(to_string(r.code)).append(": ");
     }
+    text += sentence(r);
     list.push_back(std::move(text));
   }
   return list;
