@@ -66,7 +66,7 @@ void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine)
 
 }  // namespace
 
-Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
+Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s, const Engine& engine) {
   Passage p;
   p.begin_s = begin_s;
   p.duration_s = static_cast<double>(signals.size()) / signals.rate_hz;
@@ -76,20 +76,7 @@ Passage hear_passage(Signals signals, double begin_s, const Engine& engine, cons
   p.expected.assign(P, 0.0);
   p.missing.assign(P, 0.0);
   p.probability.back() = 1.0;
-  p.mains_hz = remove_mains(signals);
-
-  const std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess);
-  if (candidates.empty() || candidates.front().mean_rpm <= 0.0) return p;
-  const SpeedCandidate& speed = candidates.front();
-  p.speed_probability = 0.0;
-  for (const SpeedCandidate& c : candidates) {
-    const bool same = std::abs(c.mean_rpm / speed.mean_rpm - 1.0) < 0.06;
-    if (same) {
-      p.speed_probability += c.probability;
-    } else if (!p.other_rpm && c.mean_rpm > 0.0) {
-      p.other_rpm = c.mean_rpm;
-    }
-  }
+  if (speed.mean_rpm <= 0.0) return p;
 
   const Folded folded = fold(signals, speed.phase, angle_grid(engine));
   std::vector<bool> running = speed.running;
@@ -132,6 +119,25 @@ Passage hear_passage(Signals signals, double begin_s, const Engine& engine, cons
       p.events.push_back({static_cast<float>(begin_s + folded.start_s[c] + phase * length),
                           static_cast<std::int32_t>(c), static_cast<std::int16_t>(j + 1),
                           static_cast<float>(level), static_cast<float>(miss)});
+    }
+  }
+  return p;
+}
+
+Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
+  const int mains_hz = remove_mains(signals);
+  std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess);
+  if (candidates.empty()) candidates.emplace_back();
+  const SpeedCandidate& speed = candidates.front();
+  Passage p = hear_at_speed(signals, speed, begin_s, engine);
+  p.mains_hz = mains_hz;
+  for (const SpeedCandidate& c : candidates) {
+    if (c.mean_rpm <= 0.0 || speed.mean_rpm <= 0.0) continue;
+    const bool same = std::abs(c.mean_rpm / speed.mean_rpm - 1.0) < 0.06;
+    if (same) {
+      p.speed_probability += c.probability;
+    } else if (!p.other_rpm) {
+      p.other_rpm = c.mean_rpm;
     }
   }
   return p;

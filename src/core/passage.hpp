@@ -42,4 +42,7 @@ struct Passage {
 /// Hears a passage. `signals` are consumed (mains hum is taken out in place).
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options);
 
+/// The same for one hypothesis about the speed: everything but the speed probabilities.
+Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s, const Engine& engine);
+
 }  // namespace pipebeat::core

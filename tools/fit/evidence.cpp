@@ -1,0 +1,129 @@
+// Prints what the listener measures in labelled recordings, one JSON object a line: the features of
+// every speed candidate, and the evidence at the candidate nearest to the true speed. tools/fit/fit
+// turns these lines into the tables of src/core.
+//
+//   evidence DIR...        each DIR with a labels.jsonl
+#include <fmt/core.h>
+#include <fmt/ranges.h>
+
+#include <atomic>
+#include <cmath>
+#include <cstdio>
+#include <fstream>
+#include <mutex>
+#include <nlohmann/json.hpp>
+#include <sndfile.hh>
+#include <string>
+#include <thread>
+#include <vector>
+
+#include "core/passage.hpp"
+#include "core/signals.hpp"
+#include "core/speed.hpp"
+
+namespace {
+
+using nlohmann::json;
+using namespace pipebeat;
+using namespace pipebeat::core;
+
+EngineSpec spec_of(const json& label) {
+  EngineSpec spec;
+  const json& args = label.value("args", json::object());
+  const auto number = [&](const char* key, int fallback) {
+    if (label.contains(key) && label[key].is_number() && label[key].get<int>() > 0) return label[key].get<int>();
+    if (args.contains(key) && args[key].is_number() && args[key].get<int>() > 0) return args[key].get<int>();
+    return fallback;
+  };
+  spec.cylinders = number("cylinders", 4);
+  spec.strokes = number("strokes", 4);
+  if (label.contains("firing_order")) spec.order = label["firing_order"].get<std::vector<int>>();
+  if (label.contains("intervals_deg")) spec.intervals_deg = label["intervals_deg"].get<std::vector<double>>();
+  if (label.contains("heard_cylinders")) spec.heard = label["heard_cylinders"].get<std::vector<int>>();
+  return spec;
+}
+
+/// Which engine made a recording, for splits that never share one.
+std::string group_of(const std::string& dir, const json& label) {
+  const std::string file = label["file"];
+  const std::string source = label.value("source", "");
+  for (const char* key : {"engine_id", "group_id", "pair"}) {
+    if (label.contains(key) && !label[key].is_null()) return dir + key + label[key].dump();
+  }
+  if (!source.empty() && !label.contains("layout")) return dir + file.substr(0, 1);
+  return dir + file;
+}
+
+json examine(const std::string& dir, const json& label) {
+  const std::string file = label["file"];
+  SndfileHandle sound{dir + "/" + file};
+  std::vector<float> frames(static_cast<std::size_t>(sound.frames() * sound.channels()));
+  sound.readf(frames.data(), sound.frames());
+  std::vector<float> mono(static_cast<std::size_t>(sound.frames()));
+  for (std::size_t i = 0; i < mono.size(); ++i) mono[i] = frames[i * static_cast<std::size_t>(sound.channels())];
+  const auto engine = Engine::make(spec_of(label));
+  if (!engine) return {{"file", file}, {"error", engine.error().what}};
+
+  SignalBank bank{static_cast<double>(sound.samplerate())};
+  Signals signals;
+  std::vector<LevelPoint> strip;
+  bank.push(mono, signals, strip);
+  remove_mains(signals);
+  const auto candidates = find_speed(signals, *engine, std::nullopt);
+
+  json out{{"dir", dir}, {"file", file}, {"group", group_of(dir, label)}};
+  for (const char* key : {"class", "condition", "profile", "layout", "mic", "view", "snr_db", "missing_ratio", "duration"}) {
+    if (label.contains(key)) out[key] = label[key];
+  }
+  double truth = 0.0;
+  for (const char* key : {"rpm_mean_running", "rpm_about"}) {
+    if (label.contains(key) && label[key].is_number()) truth = label[key];
+  }
+  out["rpm"] = truth;
+  out["candidates"] = json::array();
+  const SpeedCandidate* nearest = candidates.empty() ? nullptr : &candidates.front();
+  for (const SpeedCandidate& c : candidates) {
+    out["candidates"].push_back({{"rpm", c.mean_rpm}, {"features", c.features}});
+    if (truth > 0.0 && c.mean_rpm > 0.0 &&
+        (nearest->mean_rpm <= 0.0 || std::abs(std::log(c.mean_rpm / truth)) < std::abs(std::log(nearest->mean_rpm / truth)))) {
+      nearest = &c;
+    }
+  }
+  if (nearest != nullptr) {
+    const Passage p = hear_at_speed(signals, *nearest, 0.0, *engine);
+    out["heard"] = p.engine_heard;
+    out["heard_rpm"] = nearest->mean_rpm;
+    if (p.engine_heard) out["evidence"] = p.evidence;
+  }
+  return out;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  std::vector<std::pair<std::string, json>> work;
+  for (int i = 1; i < argc; ++i) {
+    std::ifstream labels{std::string{argv[i]} + "/labels.jsonl"};
+    if (!labels) {
+      fmt::print(stderr, "evidence: {} has no labels.jsonl\n", argv[i]);
+      return 2;
+    }
+    for (std::string line; std::getline(labels, line);) {
+      json label = json::parse(line);
+      label.erase("events");
+      label.erase("rpm_trace");
+      if (!label["class"].is_null()) work.emplace_back(argv[i], std::move(label));
+    }
+  }
+  std::vector<std::string> lines(work.size());
+  std::atomic<std::size_t> next{0};
+  std::vector<std::jthread> threads;
+  for (unsigned t = 0; t < std::max(1U, std::thread::hardware_concurrency()); ++t) {
+    threads.emplace_back([&] {
+      for (std::size_t i; (i = next++) < work.size();) lines[i] = examine(work[i].first, work[i].second).dump();
+    });
+  }
+  threads.clear();
+  fmt::print("{}\n", json{{"names", std::vector<std::string>(evidence_names.begin(), evidence_names.end())}}.dump());
+  for (const std::string& line : lines) fmt::print("{}\n", line);
+}
