@@ -3,14 +3,13 @@
 #include <fcntl.h>
 #include <spawn.h>
 #include <sys/wait.h>
+#include <unistd.h>
 
 #include <cerrno>
 #include <csignal>
 #include <cstring>
 #include <string_view>
 #include <utility>
-
-extern char** environ;
 
 namespace pipebeat::audio {
 
