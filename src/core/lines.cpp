@@ -18,6 +18,8 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
   std::vector<std::complex<float>> bins(fft.bins());
   std::vector<double> numerator(out.cycles, 0.0);
   std::vector<double> denominator(out.cycles, 1e-20);
+  std::vector<double> own(out.cycles, 0.0);
+  std::vector<double> own_power(out.cycles, 1e-20);
   for (std::size_t m = 0; m < out.spectra.size(); ++m) {
     auto& x = out.spectra[m];
     x.resize(out.cycles * K);
@@ -52,6 +54,16 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
     for (std::size_t k = 0; k < K; ++k) {
       const double g = std::max(0.0, coherence[k]);
       const double w = g * g / power[k];
+      std::complex<double> sum{};
+      for (std::size_t c = 0; c < out.cycles; ++c) {
+        if (used(c)) sum += std::complex<double>(x[c * K + k]);
+      }
+      for (std::size_t c = 0; c < out.cycles; ++c) {
+        const std::complex<double> a = x[c * K + k];
+        const std::complex<double> others = (used(c) ? sum - a : sum) / std::max(1.0, count - 1.0);
+        own[c] += w * (a * std::conj(others)).real();
+        own_power[c] += w * 0.5 * (std::norm(a) + std::norm(others));
+      }
       for (std::size_t c = 0; c + 1 < out.cycles; ++c) {
         const auto a = x[c * K + k];
         const auto b = x[(c + 1) * K + k];
@@ -65,6 +77,8 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
     }
   }
   out.repeat.resize(out.cycles);
+  out.belong.resize(out.cycles);
+  for (std::size_t c = 0; c < out.cycles; ++c) out.belong[c] = static_cast<float>(own[c] / own_power[c]);
   for (std::size_t c = 0; c < out.cycles; ++c) out.repeat[c] = static_cast<float>(numerator[c] / denominator[c]);
   return out;
 }

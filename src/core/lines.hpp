@@ -22,6 +22,9 @@ struct CycleLines {
   std::array<std::vector<double>, signal_count> power;
   /// repeat[c], -1..1: how well cycle c lies on its neighbours, over all lines that repeat.
   std::vector<float> repeat;
+  /// belong[c], -1..1: how well cycle c lies on the mean of the others. A hum or a second engine
+  /// repeats, but does not belong.
+  std::vector<float> belong;
 };
 
 /// `use`: cycles to take into the averages (empty: all).

@@ -6,6 +6,7 @@
 #include <numbers>
 
 #include "core/fft.hpp"
+#include "core/line_pattern.hpp"
 
 namespace pipebeat::core {
 
@@ -15,6 +16,8 @@ constexpr double hop_s = 0.1;
 constexpr double grid_step = 0.006;  // relative spacing of candidate frequencies
 constexpr double slowest_rpm = 380.0;
 constexpr double fastest_rpm = 4500.0;
+constexpr double comb_limit_hz = 600.0;  // lines above carry more hiss than beat
+constexpr float running_belong = 0.12F;
 constexpr float running_repeat = 0.38F;  // noise alone: median 0.11, 75 % below 0.28
 
 /// Comb strength over time (rows, every hop_s) and candidate cycle frequency (columns).
@@ -54,88 +57,138 @@ std::vector<double> line_weights(const Engine& engine, std::size_t lines) {
   return w;
 }
 
-SalienceMap salience_map(const Signals& signals, const Engine& engine, double low_hz, double high_hz) {
-  SalienceMap map;
-  for (double f = low_hz; f <= high_hz; f *= 1.0 + grid_step) map.cycle_hz.push_back(f);
-
-  const std::size_t P = engine.positions().size();
-  const std::size_t K = std::max<std::size_t>(6, 4 * P);
-  const std::vector<double> on_weight = line_weights(engine, K);
-  std::vector<double> off_weight(K);
-  double on_sum = 0.0;
-  double off_sum = 0.0;
-  for (std::size_t k = 0; k < K; ++k) {
-    off_weight[k] = 1.0 / (1.0 + 0.5 * static_cast<double>(k) / static_cast<double>(P));
-    on_sum += on_weight[k];
-    off_sum += off_weight[k];
+/// Scores every candidate frequency against one whitened spectrum.
+class Comb {
+ public:
+  Comb(const Engine& engine, const std::vector<double>& cycle_hz, double bin_hz)
+      : cycle_hz_{cycle_hz}, bin_hz_{bin_hz} {
+    const auto P = static_cast<double>(engine.positions().size());
+    const std::size_t K = std::max<std::size_t>(6, 4 * engine.positions().size());
+    on_ = line_weights(engine, K);
+    off_.resize(K);
+    double on_sum = 0.0;
+    double off_sum = 0.0;
+    for (std::size_t k = 0; k < K; ++k) {
+      off_[k] = 1.0 / (1.0 + 0.5 * static_cast<double>(k) / P);
+      on_sum += on_[k];
+      off_sum += off_[k];
+    }
+    for (double& w : on_) w /= on_sum;
+    for (double& w : off_) w *= 0.3 / off_sum;  // lines halfway between orders speak against
   }
 
-  // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
-  const std::array<std::size_t, 2> lengths{1024, 2048};
-  const RealFft fft{4096};
-  const double bin_hz = signals.rate_hz / static_cast<double>(fft.length());
-  std::array<std::vector<float>, 2> window;
-  for (std::size_t w = 0; w < 2; ++w) {
-    window[w].resize(lengths[w]);
-    for (std::size_t i = 0; i < lengths[w]; ++i) {
-      window[w][i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(lengths[w])));
-    }
-  }
-  std::vector<float> buffer(fft.length());
-  std::vector<std::complex<float>> bins(fft.bins());
-  std::vector<float> level(fft.bins());
-  const std::size_t n = signals.size();
-  const auto frames = static_cast<std::size_t>(static_cast<double>(n) / signals.rate_hz / hop_s) + 1;
-  for (std::size_t frame = 0; frame < frames; ++frame) {
-    const auto centre = static_cast<std::ptrdiff_t>(static_cast<double>(frame) * hop_s * signals.rate_hz);
-    std::fill(level.begin(), level.end(), 0.0F);
-    for (std::size_t w = 0; w < 2; ++w) {
-      const std::ptrdiff_t begin = centre - static_cast<std::ptrdiff_t>(lengths[w] / 2);
-      for (std::size_t m = 0; m < signal_count; ++m) {
-        const auto& s = signals.value[m];
-        std::fill(buffer.begin(), buffer.end(), 0.0F);
-        double mean = 0.0;
-        for (std::size_t i = 0; i < lengths[w]; ++i) {
-          const std::ptrdiff_t at = begin + static_cast<std::ptrdiff_t>(i);
-          buffer[i] = at >= 0 && at < static_cast<std::ptrdiff_t>(n) ? s[static_cast<std::size_t>(at)] : 0.0F;
-          mean += buffer[i];
-        }
-        mean /= static_cast<double>(lengths[w]);
-        for (std::size_t i = 0; i < lengths[w]; ++i) buffer[i] = (buffer[i] - static_cast<float>(mean)) * window[w][i];
-        fft.forward(buffer, bins);
-        add_whitened(bins, bin_hz, m == 0 ? 0.3F : 0.175F, level);
-      }
-    }
+  [[nodiscard]] std::vector<float> row(std::span<const float> level) const {
     const auto at = [&](double hz) {
-      const double x = hz / bin_hz;
+      const double x = hz / bin_hz_;
       const auto i = static_cast<std::size_t>(x);
       if (i + 1 >= level.size()) return 0.0F;
       const float t = static_cast<float>(x - static_cast<double>(i));
       return level[i] * (1.0F - t) + level[i + 1] * t;
     };
-    std::vector<float> row(map.cycle_hz.size());
-    for (std::size_t c = 0; c < row.size(); ++c) {
-      const double f = map.cycle_hz[c];
-      double on = 0.0;
-      double off = 0.0;
-      for (std::size_t k = 0; k < K; ++k) {
-        on += on_weight[k] * at(static_cast<double>(k + 1) * f);
-        off += off_weight[k] * at((static_cast<double>(k) + 0.5) * f);
+    std::vector<float> out(cycle_hz_.size());
+    for (std::size_t c = 0; c < out.size(); ++c) {
+      const double f = cycle_hz_[c];
+      double sum = 0.0;
+      for (std::size_t k = 0; k < on_.size(); ++k) {
+        sum += on_[k] * at(static_cast<double>(k + 1) * f) - off_[k] * at((static_cast<double>(k) + 0.5) * f);
       }
-      row[c] = static_cast<float>(on / on_sum - 0.3 * off / off_sum);
+      out[c] = static_cast<float>(sum);
     }
-    map.rows.push_back(std::move(row));
+    return out;
+  }
+
+ private:
+  const std::vector<double>& cycle_hz_;
+  double bin_hz_;
+  std::vector<double> on_;
+  std::vector<double> off_;
+};
+
+std::vector<float> hann(std::size_t length) {
+  std::vector<float> w(length);
+  for (std::size_t i = 0; i < length; ++i) {
+    w[i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(length)));
+  }
+  return w;
+}
+
+/// One analysis frame: whitened spectra of all signals, summed. `warp` is the relative speed change
+/// per second inside the window: time is bent so that a sound of that chirp becomes steady
+/// (fan-chirp transform; Weruaga & Kepesi, Signal Processing 87, 2007).
+class FrameSpectrum {
+ public:
+  explicit FrameSpectrum(double rate_hz) : rate_hz_{rate_hz}, buffer_(fft_.length()), bins_(fft_.bins()) {
+    bin_hz_ = rate_hz / static_cast<double>(fft_.length());
+    kept_ = std::min(fft_.bins(), static_cast<std::size_t>(comb_limit_hz / bin_hz_));
+  }
+
+  [[nodiscard]] double bin_hz() const { return bin_hz_; }
+  [[nodiscard]] std::size_t kept() const { return kept_; }
+
+  void add(const Signals& signals, double centre_s, std::span<const float> window, double warp, std::vector<float>& level) {
+    const auto n = static_cast<std::ptrdiff_t>(signals.size());
+    const double centre = centre_s * rate_hz_;
+    const double half = 0.5 * static_cast<double>(window.size());
+    for (std::size_t m = 0; m < signal_count; ++m) {
+      const auto& s = signals.value[m];
+      std::fill(buffer_.begin(), buffer_.end(), 0.0F);
+      double mean = 0.0;
+      for (std::size_t i = 0; i < window.size(); ++i) {
+        // Bent time u(t) = t + warp t^2 / 2, inverted to first order.
+        const double u = (static_cast<double>(i) - half) / rate_hz_;
+        const double t = u - 0.5 * warp * u * u / (1.0 + warp * u);
+        const double x = centre + t * rate_hz_;
+        const auto at = static_cast<std::ptrdiff_t>(std::floor(x));
+        if (at >= 0 && at + 1 < n) {
+          const auto fraction = static_cast<float>(x - static_cast<double>(at));
+          const auto k = static_cast<std::size_t>(at);
+          buffer_[i] = s[k] * (1.0F - fraction) + s[k + 1] * fraction;
+        }
+        mean += buffer_[i];
+      }
+      mean /= static_cast<double>(window.size());
+      for (std::size_t i = 0; i < window.size(); ++i) buffer_[i] = (buffer_[i] - static_cast<float>(mean)) * window[i];
+      fft_.forward(buffer_, bins_);
+      add_whitened(std::span{bins_}.first(kept_), bin_hz_, m == 0 ? 0.3F : 0.175F, level);
+    }
+  }
+
+ private:
+  RealFft fft_{2048};
+  double rate_hz_;
+  double bin_hz_ = 0.0;
+  std::size_t kept_ = 0;
+  std::vector<float> buffer_;
+  std::vector<std::complex<float>> bins_;
+};
+
+SalienceMap salience_map(const Signals& signals, const Engine& engine, double low_hz, double high_hz) {
+  SalienceMap map;
+  for (double f = low_hz; f <= high_hz; f *= 1.0 + grid_step) map.cycle_hz.push_back(f);
+  FrameSpectrum spectrum{signals.rate_hz};
+  const Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
+  // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
+  const std::vector<float> brief = hann(1024);
+  const std::vector<float> wide = hann(2048);
+  std::vector<float> level(spectrum.kept());
+  const auto frames = static_cast<std::size_t>(static_cast<double>(signals.size()) / signals.rate_hz / hop_s) + 1;
+  for (std::size_t frame = 0; frame < frames; ++frame) {
+    std::fill(level.begin(), level.end(), 0.0F);
+    spectrum.add(signals, static_cast<double>(frame) * hop_s, brief, 0.0, level);
+    spectrum.add(signals, static_cast<double>(frame) * hop_s, wide, 0.0, level);
+    map.rows.push_back(comb.row(level));
   }
   return map;
 }
 
 /// Best path through the map (Viterbi, A. Viterbi 1967) with a pull towards `centre_hz`. Returns
 /// the column per frame.
-std::vector<std::size_t> best_path(const SalienceMap& map, double centre_hz, double pull) {
+std::vector<std::size_t> best_path(const SalienceMap& map, double centre_hz, double pull,
+                                   const std::vector<bool>& lively = {}) {
   const std::size_t F = map.rows.size();
   const std::size_t C = map.cycle_hz.size();
-  constexpr int reach = 30;              // columns per hop: speed may move by 20 % in 0.1 s
-  constexpr float move_cost = 0.004F;    // per squared column
+  constexpr int steady_reach = 30;       // columns per hop: speed may move by 20 % in 0.1 s
+  constexpr int lively_reach = 50;
   std::vector<float> prior(C);
   for (std::size_t c = 0; c < C; ++c) {
     const double x = std::log(map.cycle_hz[c] / centre_hz);
@@ -146,6 +199,9 @@ std::vector<std::size_t> best_path(const SalienceMap& map, double centre_hz, dou
   std::vector<float> next(C);
   for (std::size_t c = 0; c < C; ++c) score[c] = map.rows[0][c] + prior[c];
   for (std::size_t f = 1; f < F; ++f) {
+    const bool fast = !lively.empty() && lively[f];
+    const int reach = fast ? lively_reach : steady_reach;
+    const float move_cost = fast ? 0.001F : 0.004F;  // per squared column
     for (std::size_t c = 0; c < C; ++c) {
       float best = -1e30F;
       int arg = 0;
@@ -183,25 +239,38 @@ PhaseTrack integrate(const std::vector<double>& cycle_hz) {
   return phase;
 }
 
-/// Cycles during which an engine runs: they lie on their neighbours, over at least four cycles.
-std::vector<bool> running_cycles(const CycleLines& lines) {
+float mean_around(const std::vector<float>& v, std::size_t at, std::size_t reach) {
+  float sum = 0.0F;
+  const std::size_t low = at >= reach ? at - reach : 0;
+  const std::size_t high = std::min(v.size() - 1, at + reach);
+  for (std::size_t i = low; i <= high; ++i) sum += v[i];
+  return sum / static_cast<float>(high - low + 1);
+}
+
+/// Cycles during which an engine runs: they lie on their neighbours, over at least four cycles, and
+/// (where asked) belong to the same sound as those.
+std::vector<bool> running_cycles(const CycleLines& lines, bool belonging) {
   const std::size_t C = lines.cycles;
   std::vector<bool> running(C, false);
   for (std::size_t c = 0; c < C; ++c) {
-    float sum = 0.0F;
-    int count = 0;
-    for (std::size_t q = c >= 2 ? c - 2 : 0; q <= std::min(C - 1, c + 2); ++q) {
-      sum += lines.repeat[q];
-      ++count;
+    running[c] = mean_around(lines.repeat, c, 2) > running_repeat &&
+                 (!belonging || mean_around(lines.belong, c, 4) > running_belong);
+  }
+  // A few cycles that differ inside a run are misses or a moment of noise, not a stop.
+  constexpr std::size_t longest_gap = 5;
+  constexpr std::size_t shortest_run = 4;
+  const auto flip_short = [&](bool kind, std::size_t limit, bool edges) {
+    for (std::size_t c = 0; c < C;) {
+      std::size_t end = c;
+      while (end < C && running[end] == running[c]) ++end;
+      if (running[c] == kind && end - c <= limit && (edges || (c > 0 && end < C))) {
+        std::fill(running.begin() + static_cast<std::ptrdiff_t>(c), running.begin() + static_cast<std::ptrdiff_t>(end), !kind);
+      }
+      c = end;
     }
-    running[c] = sum / static_cast<float>(count) > running_repeat;
-  }
-  for (std::size_t c = 0; c < C;) {
-    std::size_t end = c;
-    while (end < C && running[end] == running[c]) ++end;
-    if (running[c] && end - c < 4) std::fill(running.begin() + static_cast<std::ptrdiff_t>(c), running.begin() + static_cast<std::ptrdiff_t>(end), false);
-    c = end;
-  }
+  };
+  flip_short(false, longest_gap, false);
+  flip_short(true, shortest_run - 1, true);
   return running;
 }
 
@@ -221,15 +290,130 @@ struct Look {
   std::vector<bool> running;
 };
 
-Look look_at(const Signals& signals, const Engine& engine, const PhaseTrack& phase) {
+/// `model`: cycles that make the averages (empty: those that repeat).
+Look look_at(const Signals& signals, const Engine& engine, const PhaseTrack& phase, const std::vector<bool>& model = {}) {
   Look look;
   std::size_t per_cycle = 64;
   while (per_cycle < 2 * beat_lines(engine) + 2) per_cycle *= 2;
   const Folded folded = fold(signals, phase, per_cycle);
   if (folded.cycles < 4) return look;
-  look.running = running_cycles(cycle_lines(folded, beat_lines(engine)));
-  look.lines = cycle_lines(folded, beat_lines(engine), look.running);
+  look.running = running_cycles(cycle_lines(folded, beat_lines(engine)), false);
+  look.lines = cycle_lines(folded, beat_lines(engine), model.empty() ? look.running : model);
   return look;
+}
+
+std::vector<bool> longest_stretch(const std::vector<bool>& running) {
+  std::size_t best = 0;
+  std::size_t best_length = 0;
+  for (std::size_t c = 0; c < running.size();) {
+    std::size_t end = c;
+    while (end < running.size() && running[end]) ++end;
+    if (end - c > best_length) {
+      best_length = end - c;
+      best = c;
+    }
+    c = end + 1;
+  }
+  std::vector<bool> out(running.size(), false);
+  std::fill_n(out.begin() + static_cast<std::ptrdiff_t>(best), best_length, true);
+  return out;
+}
+
+/// Lays the cycles of a rough track on each other and says which of them are an engine's.
+void settle(SpeedCandidate& candidate, const Signals& signals, const Engine& engine, int rounds) {
+  const auto lines = static_cast<int>(beat_lines(engine));
+  candidate.phase = refine(signals, std::move(candidate.phase), lines, rounds);
+  for (int round = 0; round < 2; ++round) {
+    const Look look = look_at(signals, engine, candidate.phase);
+    if (look.running.empty()) return;
+    candidate.phase = anchor(signals, candidate.phase, lines, look.running);
+  }
+  Look look = look_at(signals, engine, candidate.phase);
+  if (!look.running.empty()) {
+    // What else repeats must belong to the same sound as the longest stretch that does.
+    look = look_at(signals, engine, candidate.phase, longest_stretch(look.running));
+    look.running = running_cycles(look.lines, true);
+  }
+  candidate.running = std::move(look.running);
+}
+
+double running_seconds(const SpeedCandidate& candidate) {
+  double sum = 0.0;
+  for (std::size_t c = 0; c < candidate.running.size(); ++c) {
+    if (candidate.running[c]) {
+      sum += candidate.phase.time_of(static_cast<double>(c + 1)) - candidate.phase.time_of(static_cast<double>(c));
+    }
+  }
+  return sum;
+}
+
+/// Follows the speed through what the first pass lost: a blip of the throttle, a flare after
+/// starting. In the gaps next to running stretches the comb is searched again with short windows
+/// bent for every likely rate of change; the running stretches stay where they are.
+/// True when that made the track longer.
+bool follow(SpeedCandidate& candidate, const Signals& signals, const Engine& engine) {
+  constexpr double longest_gap_s = 3.0;
+  constexpr std::array<double, 7> rates{-1.4, -0.7, 0.0, 0.8, 1.7, 2.8, 4.2};  // relative, per second
+  const auto frames = candidate.phase.cycles.size();
+  std::vector<bool> runs(frames, false);
+  for (std::size_t f = 0; f < frames; ++f) {
+    const auto c = static_cast<std::size_t>(candidate.phase.cycles[f]);
+    runs[f] = c < candidate.running.size() && candidate.running[c];
+  }
+  const auto reach = static_cast<std::size_t>(longest_gap_s / hop_s);
+  std::vector<bool> gap(frames, false);
+  std::size_t gaps = 0;
+  for (std::size_t f = 0; f < frames; ++f) {
+    if (runs[f]) continue;
+    const std::size_t low = f >= reach ? f - reach : 0;
+    const std::size_t high = std::min(frames - 1, f + reach);
+    gap[f] = std::any_of(runs.begin() + static_cast<std::ptrdiff_t>(low), runs.begin() + static_cast<std::ptrdiff_t>(high) + 1, [](bool r) { return r; });
+    if (gap[f]) ++gaps;
+  }
+  if (gaps < 3 || gaps == frames) return false;
+
+  SalienceMap map;
+  const double low_hz = engine.cycle_frequency(Rpm{slowest_rpm}).value();
+  for (double f = low_hz; f <= engine.cycle_frequency(Rpm{fastest_rpm}).value(); f *= 1.0 + grid_step) map.cycle_hz.push_back(f);
+  FrameSpectrum spectrum{signals.rate_hz};
+  const Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
+  const std::vector<float> window = hann(640);
+  std::vector<float> level(spectrum.kept());
+  for (std::size_t f = 0; f < frames; ++f) {
+    std::vector<float> row(map.cycle_hz.size(), 0.0F);
+    const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
+    if (gap[f]) {
+      std::fill(row.begin(), row.end(), -10.0F);
+      for (const double rate : rates) {
+        std::fill(level.begin(), level.end(), 0.0F);
+        spectrum.add(signals, time, window, rate, level);
+        const std::vector<float> own = comb.row(level);
+        for (std::size_t c = 0; c < row.size(); ++c) row[c] = std::max(row[c], 2.0F * own[c] - 0.1F * static_cast<float>(std::abs(rate)));
+      }
+    } else if (runs[f]) {
+      const double x = std::log(candidate.phase.frequency(time) / low_hz) / std::log(1.0 + grid_step);
+      for (std::size_t c = 0; c < row.size(); ++c) {
+        const double d = static_cast<double>(c) - x;
+        row[c] = static_cast<float>(-0.5 * std::min(d * d, 400.0));
+      }
+    }
+    map.rows.push_back(std::move(row));
+  }
+  const auto path = best_path(map, 1.0, 0.0, gap);
+  std::vector<double> cycle_hz(frames);
+  for (std::size_t f = 0; f < frames; ++f) {
+    const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
+    cycle_hz[f] = runs[f] ? candidate.phase.frequency(time) : map.cycle_hz[path[f]];
+  }
+  SpeedCandidate longer = candidate;
+  longer.phase = integrate(cycle_hz);
+  settle(longer, signals, engine, 3);
+  if (running_seconds(longer) > running_seconds(candidate) + 0.2) {
+    candidate.phase = std::move(longer.phase);
+    candidate.running = std::move(longer.running);
+    return true;
+  }
+  return false;
 }
 
 /// Mean over lines that `wanted` picks of the best coherence among the signals.
@@ -297,6 +481,20 @@ void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& en
     return mean_coherence(lines, k, [&](std::size_t q) { return q == k; });
   };
   const double nulls = mean_coherence(lines, 2 * P, [&](std::size_t k) { return strength[k] < 0.4; });
+  // At half the true speed every other strong line is nearly empty.
+  const auto odd_against_even = [&](std::size_t m) {
+    const std::vector<double> level = line_levels(lines, m);
+    std::array<double, 2> sum{};
+    std::array<double, 2> n{};
+    for (std::size_t i = 0; i < strong.size(); ++i) {
+      sum[i % 2] += level[strong[i] - 1];
+      n[i % 2] += 1.0;
+    }
+    return n[1] > 0.0 ? std::clamp(sum[0] / n[0] - sum[1] / n[1], -25.0, 25.0) : 0.0;
+  };
+  const PatternMisfit misfit = pattern_misfit(lines, 0, engine);
+  // At twice the true speed lines stand halfway between ours.
+  double half_level = -25.0;
   double halves = 0.0;
   double thirds = 0.0;
   if (folded.cycles >= 12) {
@@ -304,6 +502,18 @@ void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& en
     for (std::size_t c = 0; c < both.size(); ++c) both[c] = candidate.running[2 * c] && candidate.running[2 * c + 1];
     const CycleLines doubled = cycle_lines(regroup(folded, 2), 4 * P, both);
     halves = mean_coherence(doubled, 4 * P, [](std::size_t k) { return k % 2 == 1; });
+    const std::vector<double> level = line_levels(doubled, 0);
+    double between = 0.0;
+    double on = 0.0;
+    double n = 0.0;
+    for (const std::size_t k : strong) {
+      if (2 * k + 1 > level.size()) break;
+      on += level[2 * k - 1];
+      n += 1.0;
+    }
+    const std::size_t last = std::min(level.size(), 4 * P);
+    for (std::size_t k = 1; k <= last; k += 2) between += level[k - 1] * 2.0 / static_cast<double>(last);
+    if (n > 0.0) half_level = std::clamp(between - on / n, -25.0, 25.0);
     std::vector<bool> three(folded.cycles / 3);
     for (std::size_t c = 0; c < three.size(); ++c) three[c] = candidate.running[3 * c] && candidate.running[3 * c + 1] && candidate.running[3 * c + 2];
     const CycleLines tripled = cycle_lines(regroup(folded, 3), 6 * P, three);
@@ -320,11 +530,16 @@ void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& en
                         nulls,
                         halves,
                         thirds,
-                        std::min({strong_at(0), strong_at(1), strong_at(2)})};
+                        std::min({strong_at(0), strong_at(1), strong_at(2)}),
+                        odd_against_even(0) / 10.0,
+                        odd_against_even(1) / 10.0,
+                        odd_against_even(4) / 10.0,
+                        std::min({misfit.healthy, misfit.one_dead, misfit.two_dead}) / 10.0,
+                        half_level / 10.0};
 }
 
-/// Weights of the features in the choice among candidates of one recording (softmax regression).
-constexpr SpeedFeatures choice_weight{0.8, 1.7, 0.1, 0.5, -0.1, 0.5, 0.3, 0.2, 0.4, -0.2, -0.2, 0.35};
+// Fitted by tools/fit: weights of the features in the choice among candidates.
+#include "core/speed_table.inc"
 
 }  // namespace
 
@@ -364,14 +579,8 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
       salience += map.rows[f][path[f]] / static_cast<float>(path.size());
     }
     SpeedCandidate candidate;
-    const auto lines = static_cast<int>(beat_lines(engine));
-    candidate.phase = refine(signals, integrate(cycle_hz), lines, 3);
-    for (int round = 0; round < 2; ++round) {
-      const Look look = look_at(signals, engine, candidate.phase);
-      if (look.running.empty()) break;
-      candidate.phase = anchor(signals, candidate.phase, lines, look.running);
-    }
-    candidate.running = look_at(signals, engine, candidate.phase).running;
+    candidate.phase = integrate(cycle_hz);
+    settle(candidate, signals, engine, 3);
     if (candidate.running.empty()) continue;
     measure(candidate, signals, engine, salience);
     candidates.push_back(std::move(candidate));
@@ -386,6 +595,11 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   for (SpeedCandidate& c : candidates) c.probability = std::exp(c.score - top) / sum;
   std::stable_sort(candidates.begin(), candidates.end(),
                    [](const SpeedCandidate& a, const SpeedCandidate& b) { return a.score > b.score; });
+  if (!candidates.empty() && follow(candidates.front(), signals, engine)) {
+    SpeedCandidate& first = candidates.front();
+    const double salience = first.features[1];
+    measure(first, signals, engine, salience);
+  }
   return candidates;
 }
 

@@ -18,7 +18,7 @@
 namespace pipebeat::core {
 
 /// What tells a right speed from a wrong ratio; see `speed_features` for each.
-inline constexpr std::size_t speed_feature_count = 12;
+inline constexpr std::size_t speed_feature_count = 17;
 using SpeedFeatures = std::array<double, speed_feature_count>;
 
 /// One hypothesis about the speed of a recording.
