@@ -9,6 +9,7 @@
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
+#include "cli/job_note.hpp"
 #include "show/json.hpp"
 #include "show/text.hpp"
 #include "show/words.hpp"
@@ -87,6 +88,9 @@ ExitStatus check(const CheckOptions& options) {
       fmt::print("{}{}", first ? "" : "\n", show::to_text(report, text_options));
     }
     std::fflush(stdout);
+    if (!note_in_job(options.engine.job, "check", {recording}, show::to_json(report))) {
+      status = worst(status, ExitStatus::trouble);
+    }
     first = false;
     status = worst(status, status_of(finding.verdict));
   }

@@ -8,6 +8,8 @@
 #include <string_view>
 #include <vector>
 
+#include "job/store.hpp"
+
 namespace pipebeat::cli {
 
 namespace {
@@ -43,6 +45,13 @@ Result<std::vector<Number>> list(std::string_view option, std::string_view text,
 }  // namespace
 
 void EngineOptions::add_to(CLI::App& command) {
+  add_description_to(command);
+  command
+      .add_option("--job", job, "A job folder: it knows the engine, and the finding is added to it")
+      ->type_name("DIR");
+}
+
+void EngineOptions::add_description_to(CLI::App& command) {
   const std::string group = "Engine";
   command.add_option("--cylinders", cylinders, "Number of cylinders (or give --engine)")
       ->group(group);
@@ -68,26 +77,42 @@ void EngineOptions::add_to(CLI::App& command) {
       ->group(group);
 }
 
-Result<Engine> EngineOptions::engine() const {
+Result<EngineSpec> EngineOptions::spec() const {
   EngineSpec spec;
+  const auto agrees = [&](std::string_view who) -> Result<void> {
+    if ((cylinders && *cylinders != spec.cylinders) || (strokes && *strokes != spec.strokes)) {
+      return fail(ErrorCode::bad_argument,
+                  fmt::format("{} has {} cylinders and {} strokes, and the other options say "
+                              "otherwise",
+                              who, spec.cylinders, spec.strokes),
+                  "leave out --cylinders and --strokes, or leave out the one named first");
+    }
+    return {};
+  };
+  if (!job.empty()) {
+    const auto card = job::load(job);
+    if (!card) return tl::unexpected(card.error());
+    spec = card->engine;
+    if (const auto same = agrees("--job " + job); !same) return tl::unexpected(same.error());
+  }
   if (!name.empty()) {
     const auto builtin = builtin_engine(name);
     if (!builtin) {
       return fail(ErrorCode::bad_argument, fmt::format("--engine {}: no layout of that name", name),
                   "`pipebeat engines` lists the layouts");
     }
-    spec = *builtin;
-    if ((cylinders && *cylinders != spec.cylinders) || (strokes && *strokes != spec.strokes)) {
+    if (!job.empty() && builtin->cylinders != spec.cylinders) {
       return fail(ErrorCode::bad_argument,
-                  fmt::format("--engine {} has {} cylinders and {} strokes, and the other options "
-                              "say otherwise",
-                              name, spec.cylinders, spec.strokes),
-                  "leave out --cylinders and --strokes, or leave out --engine");
+                  fmt::format("--engine {} has {} cylinders, the engine of --job {} has {}", name,
+                              builtin->cylinders, job, spec.cylinders),
+                  "leave out --engine: the job knows its engine");
     }
-  } else if (!cylinders) {
+    spec = *builtin;
+    if (const auto same = agrees("--engine " + name); !same) return tl::unexpected(same.error());
+  } else if (job.empty() && !cylinders) {
     return fail(ErrorCode::bad_argument, "how many cylinders has the engine?",
-                "give --cylinders N, or --engine NAME (`pipebeat engines` lists them)");
-  } else {
+                "give --cylinders N, or --engine NAME (`pipebeat engines` lists them), or --job DIR");
+  } else if (job.empty()) {
     spec.cylinders = *cylinders;
     if (strokes) spec.strokes = *strokes;
   }
@@ -106,7 +131,13 @@ Result<Engine> EngineOptions::engine() const {
     if (!values) return tl::unexpected(values.error());
     spec.heard = *values;
   }
-  return Engine::make(spec);
+  return spec;
+}
+
+Result<Engine> EngineOptions::engine() const {
+  const auto meant = spec();
+  if (!meant) return tl::unexpected(meant.error());
+  return Engine::make(*meant);
 }
 
 Result<std::optional<Rpm>> EngineOptions::speed_guess() const {

@@ -20,14 +20,21 @@ struct EngineOptions {
   std::string heard;      ///< "1,2,3,4"
   std::string name;       ///< of a built-in layout
   std::optional<double> rpm;
+  std::string job;  ///< job folder that knows the engine and takes the finding (see job_note.hpp)
 
   /// Adds --cylinders --strokes --order --intervals --heard --engine --rpm to a command.
+  void add_description_to(CLI::App& command);
+
+  /// Adds the same and --job, which every listening command has.
   void add_to(CLI::App& command);
 
-  /// The engine meant. A named layout is the start, what else is said refines it.
-  /// Errors: bad_argument, when nothing says how many cylinders, a list does not parse, the name is
-  /// unknown or contradicted, or Engine::make refuses.
+  /// The engine meant. A named layout or the job's engine is the start, what else is said refines
+  /// it. Errors: bad_argument, when nothing says how many cylinders, a list does not parse, the name
+  /// is unknown or contradicted, or Engine::make refuses; those of job::load.
   [[nodiscard]] Result<Engine> engine() const;
+
+  /// The same before Engine::make.
+  [[nodiscard]] Result<EngineSpec> spec() const;
 
   /// The speed guess, if one was given. Errors: bad_argument when it is no possible speed.
   [[nodiscard]] Result<std::optional<Rpm>> speed_guess() const;

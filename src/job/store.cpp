@@ -1,0 +1,505 @@
+#include "job/store.hpp"
+
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <sys/file.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <array>
+#include <cerrno>
+#include <chrono>
+#include <cstring>
+#include <ctime>
+#include <filesystem>
+#include <set>
+#include <thread>
+#include <utility>
+
+#include "job/json_text.hpp"
+
+namespace pipebeat::job {
+
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr std::size_t largest_file = 64U << 20U;
+constexpr auto lock_patience = std::chrono::seconds{10};
+constexpr int most_entries = 1'000'000;
+
+/// A descriptor that closes itself.
+class Descriptor {
+ public:
+  explicit Descriptor(int fd) : fd_{fd} {}
+  Descriptor(const Descriptor&) = delete;
+  Descriptor& operator=(const Descriptor&) = delete;
+  Descriptor(Descriptor&& other) noexcept : fd_{std::exchange(other.fd_, -1)} {}
+  Descriptor& operator=(Descriptor&&) = delete;
+  ~Descriptor() {
+    if (fd_ >= 0) ::close(fd_);
+  }
+  [[nodiscard]] int get() const { return fd_; }
+
+ private:
+  int fd_;
+};
+
+tl::unexpected<Error> system_failure(const std::string& path, std::string_view doing) {
+  const int error = errno;
+  const std::string what = fmt::format("{}: could not {}: {}", path, doing, std::strerror(error));
+  if (error == ENOENT || error == ENOTDIR) {
+    return fail(ErrorCode::not_found, what, "check the name; `pipebeat job new` makes a job");
+  }
+  if (error == EACCES || error == EPERM || error == EROFS) {
+    return fail(ErrorCode::no_permission, what, "choose a folder that you may write to");
+  }
+  return fail(ErrorCode::write_failed, what, "check that the disk is there and has room");
+}
+
+std::string path_in(const std::string& folder, std::string_view name) {
+  return (fs::path{folder} / name).string();
+}
+
+Result<std::string> read_file(const std::string& path) {
+  const Descriptor file{::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK)};
+  if (file.get() < 0) return system_failure(path, "open");
+  struct stat status{};
+  if (::fstat(file.get(), &status) != 0) return system_failure(path, "look at");
+  if (!S_ISREG(status.st_mode)) {
+    return fail(ErrorCode::unreadable, path + ": not a plain file", "give another folder");
+  }
+  std::string text;
+  std::string block(1U << 16U, '\0');
+  for (;;) {
+    const ssize_t got = ::read(file.get(), block.data(), block.size());
+    if (got < 0 && errno == EINTR) continue;
+    if (got < 0) return system_failure(path, "read");
+    if (got == 0) return text;
+    text.append(block.data(), static_cast<std::size_t>(got));
+    if (text.size() > largest_file) {
+      return fail(ErrorCode::unreadable, path + ": larger than 64 MB",
+                  "start a new job, or restore a copy");
+    }
+  }
+}
+
+/// The folder, locked against other writers until it is let go.
+Result<Descriptor> lock(const std::string& folder) {
+  Descriptor directory{::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)};
+  if (directory.get() < 0) return system_failure(folder, "open the job folder");
+  const auto until = std::chrono::steady_clock::now() + lock_patience;
+  while (::flock(directory.get(), LOCK_EX | LOCK_NB) != 0) {
+    if (errno != EWOULDBLOCK && errno != EINTR) return system_failure(folder, "lock");
+    if (std::chrono::steady_clock::now() > until) {
+      return fail(ErrorCode::device, folder + ": another program has been writing here for 10 s",
+                  "end it, then try again");
+    }
+    std::this_thread::sleep_for(std::chrono::milliseconds{5});
+  }
+  return directory;
+}
+
+// ---- entries and cards to JSON -----------------------------------------------------------------
+
+constexpr std::array<std::string_view, 5> kind_names{"reading", "finding", "work", "note",
+                                                     "withdrawal"};
+
+Json to_json(const JobEntry& e) {
+  Json j;
+  j["id"] = e.id;
+  j["date"] = e.date;
+  j["kind"] = kind_names[static_cast<std::size_t>(e.kind)];
+  if (e.replaces != 0) j["replaces"] = e.replaces;
+  switch (e.kind) {
+    case JobEntry::Kind::reading: {
+      const Reading& r = e.reading;
+      j["what"] = r.what;
+      if (r.cylinder != 0) j["cylinder"] = r.cylinder;
+      if (!r.word.empty()) j["word"] = r.word;
+      if (r.value) {
+        j["value"] = *r.value;
+        j["unit"] = r.unit;
+      }
+      if (r.swapped_with != 0) j["swapped_with"] = r.swapped_with;
+      if (!r.followed.empty()) j["followed"] = r.followed;
+      j["given"] = r.given;
+      break;
+    }
+    case JobEntry::Kind::finding:
+      j["command"] = e.command;
+      j["recordings"] = e.recordings;
+      j["finding"] = Json::parse(e.finding);
+      break;
+    default:
+      if (e.cylinder != 0) j["cylinder"] = e.cylinder;
+      j["text"] = e.text;
+  }
+  return j;
+}
+
+Json to_json(const JobCard& card) {
+  Json j;
+  j["schema"] = fmt::format("pipebeat.job/{}", schema_version);
+  j["created"] = card.created;
+  j["vehicle"] = card.vehicle;
+  Json& engine = j["engine"];
+  engine["layout"] = card.layout;
+  engine["cylinders"] = card.engine.cylinders;
+  engine["strokes"] = card.engine.strokes;
+  engine["order"] = card.engine.order;
+  engine["intervals_deg"] = card.engine.intervals_deg;
+  engine["heard"] = card.engine.heard;
+  engine["rows"] = card.rows;
+  engine["fuel"] = to_string(card.bench.fuel);
+  engine["injection"] = to_string(card.bench.injection);
+  engine["ignition"] = to_string(card.bench.ignition);
+  j["tools"] = card.tools;
+  j["entries"] = Json::array();
+  return j;
+}
+
+std::string dump(const Json& document) {
+  return document.dump(2, ' ', false, Json::error_handler_t::replace) + '\n';
+}
+
+// ---- JSON to entries and cards -----------------------------------------------------------------
+
+template <class Enum>
+Enum choice(const Node& engine, std::string_view key, std::optional<Enum> (*named)(std::string_view)) {
+  const Node node = engine.at(key);
+  const auto value = named(node.text());
+  if (!value) node.wrong(fmt::format("{} \"{}\" is not known", key, node.text()));
+  return *value;
+}
+
+Reading reading_from(const Node& node, const Bench& bench) {
+  Reading r;
+  r.what = node.at("what").text();
+  const auto kinds = reading_kinds();
+  const auto kind = std::find_if(kinds.begin(), kinds.end(),
+                                 [&](const ReadingKind& k) { return k.name == r.what; });
+  if (kind == kinds.end()) node.at("what").wrong("there is no reading of that name");
+  r.cylinder = node.integer_or("cylinder", 0, 0, bench.cylinders);
+  if (kind->per_cylinder && r.cylinder == 0) node.wrong("\"cylinder\" is missing");
+  r.word = node.text_or("word");
+  if (const auto value = node.find("value")) r.value = value->number();
+  r.unit = node.text_or("unit");
+  r.given = node.text_or("given");
+  r.swapped_with = node.integer_or("swapped_with", 0, 0, bench.cylinders);
+  r.followed = node.text_or("followed");
+
+  // A file edited by hand is held to the same rules as the command line.
+  std::string text = r.word;
+  if (r.value) text = fmt::format("{}{}", *r.value, r.unit);
+  if (kind->dimension == Dimension::swap) {
+    text = fmt::format("{}:{}>{}", r.word, r.cylinder, r.swapped_with);
+  }
+  const auto checked = read_reading(r.what, text, r.cylinder, bench);
+  if (!checked) node.wrong(checked.error().what);
+  return r;
+}
+
+JobEntry entry_from(const Node& node, const Bench& bench, int last_id) {
+  JobEntry e;
+  e.id = node.at("id").integer(1, most_entries);
+  if (e.id <= last_id) node.at("id").wrong("ids must rise from entry to entry");
+  e.date = node.at("date").text();
+  const Node kind = node.at("kind");
+  const auto it = std::find(kind_names.begin(), kind_names.end(), kind.text());
+  if (it == kind_names.end()) kind.wrong("there is no entry of that kind");
+  e.kind = static_cast<JobEntry::Kind>(it - kind_names.begin());
+  e.replaces = node.integer_or("replaces", 0, 1, most_entries);
+  switch (e.kind) {
+    case JobEntry::Kind::reading: e.reading = reading_from(node, bench); break;
+    case JobEntry::Kind::finding: {
+      e.command = node.at("command").text();
+      e.recordings = node.texts_or_none("recordings");
+      const Node finding = node.at("finding");
+      if (!finding.json().is_object()) finding.wrong("an object {...} belongs here");
+      e.finding = finding.json().dump(-1, ' ', false, Json::error_handler_t::replace);
+      break;
+    }
+    default:
+      e.cylinder = node.integer_or("cylinder", 0, 0, bench.cylinders);
+      e.text = node.at("text").text();
+  }
+  return e;
+}
+
+std::vector<int> integers(const Node& node, int least, int most) {
+  std::vector<int> out;
+  for (const Node& item : node.items()) out.push_back(item.integer(least, most));
+  return out;
+}
+
+/// Version 1 had no fuel and kept readings and findings in two lists without ids.
+Json upgraded(const JsonText& old) {
+  const Node root{old.root};
+  Json j = old.root;
+  j["schema"] = fmt::format("pipebeat.job/{}", schema_version);
+  Json& engine = j["engine"];
+  if (!engine.is_object()) root.at("engine").wrong("an object {...} belongs here");
+  for (const auto& [key, value] :
+       {std::pair{"fuel", "petrol"}, std::pair{"injection", "port"}, std::pair{"ignition", "unknown"}}) {
+    if (!engine.contains(key)) engine[key] = value;
+  }
+  std::vector<Json> entries;
+  for (const char* list : {"readings", "findings"}) {
+    const auto node = root.find(list);
+    if (!node) continue;
+    for (const Node& item : node->items()) {
+      static_cast<void>(item.at("date").text());
+      Json entry = item.json();
+      entry["kind"] = std::string{list}.substr(0, std::strlen(list) - 1);
+      entries.push_back(std::move(entry));
+    }
+    j.erase(list);
+  }
+  std::stable_sort(entries.begin(), entries.end(),
+                   [](const Json& a, const Json& b) { return a["date"] < b["date"]; });
+  int id = 0;
+  for (Json& entry : entries) entry["id"] = ++id;
+  j["entries"] = entries;
+  return j;
+}
+
+JobCard card_from(const Json& document) {
+  const Node root{document};
+  JobCard card;
+  card.created = root.at("created").text();
+  card.vehicle = root.at("vehicle").text();
+  const Node engine = root.at("engine");
+  constexpr int most_cylinders = 16;
+  card.layout = engine.text_or("layout");
+  card.engine.cylinders = engine.at("cylinders").integer(1, most_cylinders);
+  card.engine.strokes = engine.integer_or("strokes", 4, 2, 4);
+  if (const auto node = engine.find("order")) card.engine.order = integers(*node, 1, most_cylinders);
+  if (const auto node = engine.find("heard")) card.engine.heard = integers(*node, 1, most_cylinders);
+  if (const auto node = engine.find("intervals_deg")) {
+    for (const Node& item : node->items()) card.engine.intervals_deg.push_back(item.number());
+  }
+  if (const auto made = Engine::make(card.engine); !made) engine.wrong(made.error().what);
+  if (const auto node = engine.find("rows")) {
+    for (const Node& row : node->items()) {
+      card.rows.push_back(integers(row, 1, card.engine.cylinders));
+    }
+  }
+  card.bench.cylinders = card.engine.cylinders;
+  card.bench.fuel = choice(engine, "fuel", fuel_named);
+  card.bench.injection = choice(engine, "injection", injection_named);
+  card.bench.ignition = choice(engine, "ignition", ignition_named);
+  card.tools = root.texts_or_none("tools");
+  int last_id = 0;
+  for (const Node& node : root.at("entries").items()) {
+    card.entries.push_back(entry_from(node, card.bench, last_id));
+    last_id = card.entries.back().id;
+  }
+  return card;
+}
+
+struct Loaded {
+  Json document;  ///< in the present schema
+  JobCard card;
+};
+
+Result<Loaded> load_document(const std::string& folder) {
+  const std::string path = path_in(folder, file_name);
+  auto text = read_file(path);
+  if (!text) {
+    Error error = text.error();
+    if (error.code == ErrorCode::not_found) {
+      error = {ErrorCode::not_found, folder + ": there is no job in it",
+               "make one: pipebeat job new " + folder + " --vehicle NAME --engine NAME"};
+    }
+    return tl::unexpected(error);
+  }
+  const auto parsed = JsonText::parse(path, std::move(*text));
+  if (!parsed) return tl::unexpected(parsed.error());
+  const std::string hint = "mend that place in a text editor, or restore a copy; nothing was written";
+  try {
+    const Node root{parsed->root};
+    const Node schema = root.at("schema");
+    const std::string name = schema.text();
+    constexpr std::string_view family = "pipebeat.job/";
+    int version = 0;
+    if (name.starts_with(family) && name.size() > family.size() && name.size() < family.size() + 6 &&
+        name.find_first_not_of("0123456789", family.size()) == std::string::npos) {
+      version = std::stoi(name.substr(family.size()));
+    }
+    if (version < 1) schema.wrong(fmt::format("\"{}\" is no job schema", name));
+    if (version > schema_version) {
+      return fail(ErrorCode::unsupported,
+                  fmt::format("{}: written by a newer pipebeat (schema {}; this one reads up to {})",
+                              path, version, schema_version),
+                  "use the newer pipebeat for this job; nothing was written");
+    }
+    Loaded out;
+    out.document = version == 1 ? upgraded(*parsed) : parsed->root;
+    out.card = card_from(out.document);
+    return out;
+  } catch (const Damage& damage) {
+    return tl::unexpected(parsed->error(damage, hint));
+  }
+}
+
+/// Writes beside the old file, syncs, renames; the folder's entry is synced too.
+Result<void> replace_file(const std::string& path, std::string_view content, bool only_new) {
+  const std::string folder = fs::path{path}.parent_path().string();
+  std::string temporary = path + ".XXXXXX";
+  const Descriptor file{::mkostemp(temporary.data(), O_CLOEXEC)};
+  if (file.get() < 0) return system_failure(path, "write");
+  const auto give_up = [&](std::string_view doing) {
+    auto failure = system_failure(path, doing);
+    ::unlink(temporary.c_str());
+    return failure;
+  };
+  while (!content.empty()) {
+    const ssize_t written = ::write(file.get(), content.data(), content.size());
+    if (written < 0 && errno == EINTR) continue;
+    if (written < 0) return give_up("write");
+    content.remove_prefix(static_cast<std::size_t>(written));
+  }
+  constexpr mode_t readable_by_all = 0644;
+  // A file that was there keeps its mode; a new one gets the usual.
+  struct stat old{};
+  const bool there = ::stat(path.c_str(), &old) == 0;
+  if (::fchmod(file.get(), there ? old.st_mode & 07777U : readable_by_all) != 0) {
+    return give_up("set the mode of");
+  }
+  if (::fsync(file.get()) != 0) return give_up("sync");
+  // link refuses an existing name, rename takes its place.
+  if (only_new) {
+    if (::link(temporary.c_str(), path.c_str()) != 0) return give_up("write");
+    ::unlink(temporary.c_str());
+  } else if (::rename(temporary.c_str(), path.c_str()) != 0) {
+    return give_up("replace");
+  }
+  const Descriptor directory{
+      ::open(folder.empty() ? "." : folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)};
+  if (directory.get() >= 0) ::fsync(directory.get());
+  return {};
+}
+
+}  // namespace
+
+std::string now() {
+  const std::time_t time = std::chrono::system_clock::to_time_t(std::chrono::system_clock::now());
+  std::tm utc{};
+  ::gmtime_r(&time, &utc);
+  return fmt::format("{:04}-{:02}-{:02}T{:02}:{:02}:{:02}Z", utc.tm_year + 1900, utc.tm_mon + 1,
+                     utc.tm_mday, utc.tm_hour, utc.tm_min, utc.tm_sec);
+}
+
+Result<void> write_atomically(const std::string& path, std::string_view content) {
+  return replace_file(path, content, false);
+}
+
+Result<void> create(const std::string& folder, const JobCard& card) {
+  std::error_code error;
+  fs::create_directories(folder, error);
+  if (error) {
+    errno = error.value();
+    return system_failure(folder, "make the folder");
+  }
+  const auto directory = lock(folder);
+  if (!directory) return tl::unexpected(directory.error());
+  const std::string path = path_in(folder, file_name);
+  struct stat status{};
+  if (::lstat(path.c_str(), &status) == 0) {
+    return fail(ErrorCode::bad_argument, folder + ": there is a job in it already",
+                "choose another folder, or see it: pipebeat job show " + folder);
+  }
+  return replace_file(path, dump(to_json(card)), true);
+}
+
+Result<JobCard> load(const std::string& folder) {
+  auto loaded = load_document(folder);
+  if (!loaded) return tl::unexpected(loaded.error());
+  return std::move(loaded->card);
+}
+
+Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries) {
+  const auto directory = lock(folder);
+  if (!directory) return tl::unexpected(directory.error());
+  auto loaded = load_document(folder);
+  if (!loaded) return tl::unexpected(loaded.error());
+  JobCard& card = loaded->card;
+  for (JobEntry& e : entries) {
+    if (e.replaces != 0) {
+      const auto standing = card.standing();
+      const bool holds = std::any_of(standing.begin(), standing.end(),
+                                     [&](const JobEntry* s) { return s->id == e.replaces; });
+      if (!holds) {
+        return fail(ErrorCode::bad_argument,
+                    fmt::format("{}: there is no entry {} that still holds", folder, e.replaces),
+                    "`pipebeat job show " + folder + "` lists them with their numbers");
+      }
+    }
+    e.id = card.entries.empty() ? 1 : card.entries.back().id + 1;
+    if (e.date.empty()) e.date = now();
+    try {
+      loaded->document["entries"].push_back(to_json(e));
+    } catch (const Json::exception&) {
+      return fail(ErrorCode::bad_argument, folder + ": the finding is no JSON, so it was not kept",
+                  "please report this to the authors");
+    }
+    card.entries.push_back(std::move(e));
+  }
+  if (auto written = replace_file(path_in(folder, file_name), dump(loaded->document), false);
+      !written) {
+    return tl::unexpected(written.error());
+  }
+  return std::move(card);
+}
+
+Result<std::string> keep_recording(const std::string& folder, const std::string& recording) {
+  std::error_code error;
+  const fs::path source = fs::canonical(recording, error);
+  if (error || !fs::is_regular_file(source, error)) return recording;
+  const fs::path home = fs::canonical(folder, error);
+  if (error) {
+    errno = error.value();
+    return system_failure(folder, "open the job folder");
+  }
+  const fs::path inside = source.lexically_relative(home);
+  if (!inside.empty() && *inside.begin() != "..") return inside.string();
+  const fs::path shelf = home / "recordings";
+  fs::create_directories(shelf, error);
+  if (error) {
+    errno = error.value();
+    return system_failure(shelf.string(), "make the folder");
+  }
+  const auto content = read_file(source.string());
+  if (!content) return source.string();
+  for (int n = 1;; ++n) {
+    const std::string name = n == 1 ? source.filename().string()
+                                    : fmt::format("{}-{}{}", source.stem().string(), n,
+                                                  source.extension().string());
+    const std::string target = (shelf / name).string();
+    const std::string relative = (fs::path{"recordings"} / name).string();
+    const auto there = read_file(target);
+    if (there && *there == *content) return relative;
+    if (there || there.error().code != ErrorCode::not_found) continue;
+    const auto written = replace_file(target, *content, true);
+    if (written) return relative;
+    if (!fs::exists(target, error)) return tl::unexpected(written.error());
+  }
+}
+
+}  // namespace pipebeat::job
+
+namespace pipebeat {
+
+std::vector<const JobEntry*> JobCard::standing() const {
+  std::set<int> replaced;
+  for (const JobEntry& e : entries) replaced.insert(e.replaces);
+  std::vector<const JobEntry*> out;
+  for (const JobEntry& e : entries) {
+    if (e.kind != JobEntry::Kind::withdrawal && !replaced.contains(e.id)) out.push_back(&e);
+  }
+  return out;
+}
+
+}  // namespace pipebeat
