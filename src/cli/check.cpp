@@ -2,14 +2,20 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <memory>
 #include <string>
 #include <vector>
 
+#include "audio/marked_copy.hpp"
+#include "audio/new_file.hpp"
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
 #include "cli/job_note.hpp"
+#include "show/beat_rows.hpp"
+#include "show/csv.hpp"
+#include "show/html.hpp"
 #include "show/json.hpp"
 #include "show/text.hpp"
 #include "show/words.hpp"
@@ -23,6 +29,9 @@ struct CheckOptions {
   EngineOptions engine;
   std::optional<int> channel;
   std::string known_good;
+  std::string report;
+  std::string events;
+  std::string marked;
   bool json = false;
 };
 
@@ -39,7 +48,52 @@ Result<KnownGood> learn(const std::string& path, const Engine& engine, const Hea
   return *known_good;
 }
 
+/// The recording with a tick on each missing event.
+Result<void> write_marked(const CheckOptions& options, const show::Report& report, int channel) {
+  std::vector<audio::Mark> marks;
+  for (const Event& e : show::shown_events(report.finding)) {
+    if (!show::is_missing(report.finding, e)) continue;
+    marks.push_back({Seconds{static_cast<double>(e.time_s)}, e.position});
+  }
+  const auto earlier = [](const audio::Mark& a, const audio::Mark& b) { return a.time < b.time; };
+  std::stable_sort(marks.begin(), marks.end(), earlier);
+  return audio::write_marked_copy(options.recordings.front(), channel, marks, options.marked);
+}
+
+/// Writes the files asked for; says what failed and goes on with the others.
+bool write_files(const CheckOptions& options, const show::Report& report, int channel) {
+  bool good = true;
+  const auto note = [&](const Result<void>& done) {
+    if (done) return;
+    complain(done.error());
+    good = false;
+  };
+  if (!options.report.empty()) note(audio::write_file(options.report, show::to_html(report)));
+  if (!options.events.empty()) note(audio::write_file(options.events, show::to_csv(report)));
+  if (!options.marked.empty()) note(write_marked(options, report, channel));
+  const auto expected = report.finding.expected_events.value_or(0);
+  const auto listed = static_cast<std::int64_t>(report.finding.events.size());
+  if (good && !(options.events.empty() && options.marked.empty()) && listed < expected) {
+    fmt::print(stderr, "pipebeat: {}\n",
+               show::one_line(fmt::format("{}: the first {} of {} pulses are listed and marked",
+                                          options.recordings.front(), listed, expected)));
+  }
+  return good;
+}
+
 ExitStatus check(const CheckOptions& options) {
+  if (options.recordings.size() > 1) {
+    for (const auto& [name, file] : {std::pair{"--report", &options.report},
+                                     {"--events", &options.events},
+                                     {"--marked", &options.marked}}) {
+      if (file->empty()) continue;
+      complain(
+          {ErrorCode::bad_argument,
+           fmt::format("{} {}: one file for {} recordings", name, *file, options.recordings.size()),
+           "check the recordings one by one to write files about them"});
+      return ExitStatus::trouble;
+    }
+  }
   const auto engine = options.engine.engine();
   if (!engine) {
     complain(engine.error());
@@ -65,7 +119,7 @@ ExitStatus check(const CheckOptions& options) {
     hear_options.listener.known_good = std::move(*known_good);
   }
 
-  const show::TextOptions text_options{wants_colour(STDOUT_FILENO)};
+  const show::TextOptions text_options{wants_colour(STDOUT_FILENO), ::isatty(STDOUT_FILENO) != 0};
   ExitStatus status = ExitStatus::no_miss;
   bool first = true;
   for (const std::string& recording : options.recordings) {
@@ -93,6 +147,7 @@ ExitStatus check(const CheckOptions& options) {
     }
     first = false;
     status = worst(status, status_of(finding.verdict));
+    if (!write_files(options, report, heard->channel)) status = ExitStatus::trouble;
   }
   return status;
 }
@@ -114,9 +169,22 @@ void add_check(CLI::App& program, Action& chosen) {
                    "A recording of the same engine running well, to judge against")
       ->type_name("REC");
   command->add_flag("--json", options->json, "One JSON object a line for each recording");
+  const std::string files = "Files";
+  command->add_option("--report", options->report, "Write words and pictures as one HTML page")
+      ->type_name("FILE.html")
+      ->group(files);
+  command->add_option("--events", options->events, "Write every pulse as a line of CSV")
+      ->type_name("FILE.csv")
+      ->group(files);
+  command
+      ->add_option("--marked", options->marked,
+                   "Write the recording with a tick on each missing pulse in channel 2")
+      ->type_name("FILE.wav")
+      ->group(files);
   command->footer(
       "Exit status: 0 no miss, 1 a miss, 2 trouble, 3 unclear.\n"
-      "Example: pipebeat check --cylinders 4 van.wav");
+      "Example: pipebeat check --cylinders 4 van.wav\n"
+      "         pipebeat check --cylinders 4 --report van.html --marked marked.wav van.wav");
   command->callback([&chosen, options] { chosen = [options] { return check(*options); }; });
 }
 

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <iterator>
 
+#include "show/beat_rows.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::show {
@@ -109,6 +110,35 @@ std::string position_bars(const Finding& f) {
   return out;
 }
 
+/// One character for a cell: how strong, and whether something is missing in it.
+char cell_sign(const BeatCell& cell) {
+  if (!cell.judged) return ' ';
+  if (cell.missing >= 0.5) return 'X';
+  if (cell.missing > 0.0) return 'x';
+  return cell.level >= 0.75 ? '#' : cell.level >= 0.4 ? '+' : '.';
+}
+
+/// Firing positions downward, time to the right.
+std::string small_beat_map(const Report& report) {
+  constexpr std::size_t wide = 72;
+  const std::size_t positions = report.engine.positions().size();
+  const BeatRows map = beat_rows(report.finding, positions, wide);
+  if (map.rows.empty()) return {};
+  std::string out = fmt::format(
+      "\n  Beat map, {} a column (# full pulse, + smaller, . hardly any, X missing, x some "
+      "missing):\n",
+      map.cycles_per_row == 1 ? "one cycle" : fmt::format("{} cycles", map.cycles_per_row));
+  for (std::size_t j = 0; j < positions; ++j) {
+    fmt::format_to(std::back_inserter(out), "  {:>8}    ", j + 1);
+    for (const BeatRow& row : map.rows) out += row.gap ? '|' : cell_sign(row.cells[j]);
+    out += '\n';
+  }
+  const std::string first = fmt::format("{:.1f} s", map.rows.front().time_s);
+  const std::string last = fmt::format("{:.1f} s", map.rows.back().time_s);
+  const std::size_t width = std::max(map.rows.size(), first.size() + last.size() + 1);
+  return out + fmt::format("{:12}{}{:>{}}\n", "", first, last, width - first.size());
+}
+
 }  // namespace
 
 std::string to_text(const Report& report, const TextOptions& options) {
@@ -122,6 +152,7 @@ std::string to_text(const Report& report, const TextOptions& options) {
   const std::string numbers = figures(f);
   if (!numbers.empty()) out += '\n' + numbers;
   out += position_bars(f);
+  if (options.beat_map) out += small_beat_map(report);
 
   if (!f.reasons.empty()) out += "\n  Why\n";
   for (const Reason& r : f.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");

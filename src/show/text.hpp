@@ -8,7 +8,8 @@
 namespace pipebeat::show {
 
 struct TextOptions {
-  bool colour = false;  ///< ANSI colours: only for a terminal
+  bool colour = false;    ///< ANSI colours: only for a terminal
+  bool beat_map = false;  ///< a small beat map in characters
 };
 
 /// Several lines, ending with a line feed: the verdict first, then figures, positions, reasons,

@@ -1,0 +1,204 @@
+"""The files that check writes: report, events, marked copy."""
+import csv
+import html.parser
+import os
+import pathlib
+import stat
+import struct
+import subprocess
+import unittest
+import wave
+
+import program
+from program import SOURCE, Case, run, tone
+
+VAN = os.fspath(SOURCE / "samples" / "van-before.flac")
+CHECK = ("check", "--cylinders", "4")
+
+
+def chunks(wav):
+    """RIFF chunks of a WAV in order: name -> bytes."""
+    assert wav[:4] == b"RIFF" and wav[8:12] == b"WAVE"
+    assert struct.unpack("<I", wav[4:8])[0] == len(wav) - 8
+    found, at = {}, 12
+    while at < len(wav):
+        name, size = wav[at:at + 4], struct.unpack("<I", wav[at + 4:at + 8])[0]
+        found[name.decode()] = wav[at + 8:at + 8 + size]
+        at += 8 + size + size % 2
+    return found
+
+
+class Outside(html.parser.HTMLParser):
+    """Collects what would make a browser fetch or run something."""
+
+    def __init__(self):
+        super().__init__()
+        self.found = []
+
+    def handle_starttag(self, tag, attrs):
+        if tag in ("script", "link", "iframe", "object", "embed", "img", "form"):
+            self.found.append(tag)
+        self.found += [name for name, _ in attrs
+                       if name in ("src", "href", "action") or name.startswith("on")]
+
+
+class Report(Case):
+    def test_it_says_what_check_says_and_fetches_nothing(self):
+        target = self.folder / "van.html"
+        out, err, status = run(*CHECK, "--json", "--report", os.fspath(target), VAN)
+        self.assertEqual((err, status in (0, 1, 3)), ("", True))
+        page = target.read_text(encoding="utf-8")
+        plain, _, _ = run(*CHECK, VAN)
+        self.assertIn(plain.splitlines()[0], page)
+        self.assertIn("Beat map", page)
+        self.assertIn("Content-Security-Policy", page)
+        outside = Outside()
+        outside.feed(page)
+        self.assertEqual(outside.found, [])
+        self.assertIn(f"{self.findings(out)[0]['rpm']['mean']:.0f} rpm", page)
+
+    def test_a_hostile_name_is_only_text(self):
+        path = tone(self.folder / "<img src=x onerror=alert(1)>.wav", hertz=0)
+        target = self.folder / "r.html"
+        self.assertEqual(run(*CHECK, "--report", os.fspath(target), path)[2], 3)
+        outside = Outside()
+        outside.feed(target.read_text(encoding="utf-8"))
+        self.assertEqual(outside.found, [])
+
+
+class Events(Case):
+    def test_every_event_is_a_line(self):
+        target = self.folder / "van.csv"
+        out, err, _ = run(*CHECK, "--json", "--events", os.fspath(target), VAN)
+        self.assertEqual(err, "")
+        finding = self.findings(out)[0]
+        with open(target, encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        self.assertEqual(list(rows[0]), ["time_s", "cycle", "position", "level",
+                                         "missing_probability"])
+        times = [float(r["time_s"]) for r in rows]
+        self.assertEqual(times, sorted(times))
+        self.assertTrue(all(0.0 <= float(r["missing_probability"]) <= 1.0 for r in rows))
+        self.assertEqual({int(r["position"]) for r in rows}, {1, 2, 3, 4})
+        if finding["events"]["expected"] is not None:
+            self.assertEqual(len(rows), finding["events"]["expected"])
+
+    def test_no_engine_no_lines(self):
+        target = self.folder / "none.csv"
+        run(*CHECK, "--events", os.fspath(target), tone(self.folder / "a.wav", hertz=0))
+        self.assertEqual(target.read_text(encoding="utf-8"),
+                         "time_s,cycle,position,level,missing_probability\n")
+
+
+class Marked(Case):
+    def marked(self, recording, *more):
+        wav, events = self.folder / "marked.wav", self.folder / "events.csv"
+        out, err, status = run(*CHECK, "--json", *more, "--marked", os.fspath(wav), "--events",
+                               os.fspath(events), recording)
+        self.assertNotEqual(status, 2, err)
+        with open(events, encoding="utf-8", newline="") as file:
+            missing = [r for r in csv.DictReader(file) if float(r["missing_probability"] or 0) >= 0.5]
+        return chunks(wav.read_bytes()), missing, self.findings(out)[0]
+
+    def test_a_tick_and_a_cue_point_on_each_missing_event(self):
+        parts, missing, finding = self.marked(VAN)
+        if finding["verdict"] == "dead_miss":
+            self.assertEqual(len(missing), finding["events"]["missing"])
+        rate = struct.unpack("<I", parts["fmt "][4:8])[0]
+        self.assertEqual((rate, parts["fmt "][2]), (44100, 2))
+        samples = struct.unpack(f"<{len(parts['data']) // 2}h", parts["data"])
+        ticks = samples[1::2]
+        self.assertEqual(len(ticks), 14 * rate)
+        count = struct.unpack("<I", parts["cue "][:4])[0] if missing else 0
+        self.assertEqual(count, len(missing))
+        for i, event in enumerate(missing):
+            at = struct.unpack("<I", parts["cue "][4 + 24 * i + 20:4 + 24 * i + 24])[0]
+            self.assertAlmostEqual(at / rate, max(float(event["time_s"]), 0.0), places=3)
+            self.assertGreater(max(abs(s) for s in ticks[at:at + rate // 100]), 8000)
+        heard = sum(1 for s in ticks if s != 0) / rate
+        self.assertLessEqual(heard, 0.0125 * len(missing))
+
+    def test_the_sound_stays_the_same(self):
+        parts, _, _ = self.marked(VAN)
+        samples = struct.unpack(f"<{len(parts['data']) // 2}h", parts["data"])
+        plain = subprocess.run(["ffmpeg", "-nostdin", "-v", "error", "-i", VAN, "-f", "s16le", "-"],
+                               capture_output=True, check=True).stdout
+        original = struct.unpack(f"<{len(plain) // 2}h", plain)
+        self.assertLessEqual(max(abs(a - b) for a, b in zip(samples[0::2], original)), 1)
+
+    def test_the_channel_that_was_judged_is_copied(self):
+        path = self.folder / "two.wav"
+        with wave.open(os.fspath(path), "wb") as file:
+            file.setnchannels(2)
+            file.setsampwidth(2)
+            file.setframerate(8000)
+            file.writeframes(b"".join(struct.pack("<hh", 0, 6000 if i % 20 < 10 else -6000)
+                                      for i in range(16000)))
+        parts, _, _ = self.marked(os.fspath(path), "--channel", "2")
+        samples = struct.unpack(f"<{len(parts['data']) // 2}h", parts["data"])
+        self.assertGreater(max(samples[0::2]), 5000)
+
+    def test_a_pipe_or_the_recording_itself_is_refused(self):
+        sound = pathlib.Path(tone(self.folder / "a.wav")).read_bytes()
+        out, err, status = run(*CHECK, "--json", "--marked", os.fspath(self.folder / "m.wav"), "-",
+                               stdin=sound)
+        self.assertEqual(status, 2)
+        self.assertIn("standard input", err)
+        self.assertFalse((self.folder / "m.wav").exists())
+        own = os.fspath(self.folder / "a.wav")
+        out, err, status = run(*CHECK, "--json", "--marked", own, own)
+        self.assertEqual(status, 2)
+        self.assertIn("the recording itself", err)
+        self.assertEqual(pathlib.Path(own).read_bytes(), sound)
+
+
+class Writing(Case):
+    FILES = ("--report", "--events", "--marked")
+
+    def test_a_folder_that_is_not_there(self):
+        path = tone(self.folder / "a.wav")
+        for option in self.FILES:
+            out, err, status = run(*CHECK, "--json", option, "/nonexistent/out", path)
+            self.assertEqual(status, 2, option)
+            self.assertEqual(len(self.findings(out)), 1)
+            self.assertEqual(err.count("\n"), 1)
+            self.assertIn("/nonexistent/out", err)
+
+    def test_a_folder_as_target(self):
+        path = tone(self.folder / "a.wav")
+        for option in self.FILES:
+            self.assertEqual(run(*CHECK, option, os.fspath(self.folder), path)[2], 2, option)
+
+    def test_a_full_disk_is_said(self):
+        path = tone(self.folder / "a.wav")
+        for option in ("--report", "--events"):
+            out, err, status = run(*CHECK, option, "/dev/full", path)
+            self.assertEqual(status, 2)
+            self.assertIn("/dev/full", err)
+
+    def test_several_recordings_are_refused_before_any_is_heard(self):
+        a, b = tone(self.folder / "a.wav"), tone(self.folder / "b.wav")
+        for option in self.FILES:
+            self.refused(*CHECK, option, os.fspath(self.folder / "out"), a, b, says=[option])
+
+    def test_an_older_file_is_replaced_and_keeps_its_permissions(self):
+        path, target = tone(self.folder / "a.wav"), self.folder / "r.html"
+        target.write_text("older")
+        os.chmod(target, 0o600)
+        run(*CHECK, "--report", os.fspath(target), path)
+        self.assertIn("pipebeat", target.read_text(encoding="utf-8"))
+        self.assertEqual(stat.S_IMODE(target.stat().st_mode), 0o600)
+        self.assertEqual({p.name for p in self.folder.iterdir()}, {"a.wav", "r.html"})
+
+    def test_a_failed_copy_leaves_the_older_file(self):
+        path, target = tone(self.folder / "a.wav"), self.folder / "m.wav"
+        target.write_text("older")
+        limited = subprocess.run(
+            ["/bin/sh", "-c", 'trap "" XFSZ; ulimit -f 8; exec "$@"', "sh", program.PROGRAM, *CHECK,
+             "--marked", target, path], capture_output=True, timeout=60, check=False)
+        self.assertEqual(limited.returncode, 2, limited.stderr)
+        self.assertEqual(target.read_text(), "older")
+        self.assertEqual({p.name for p in self.folder.iterdir()}, {"a.wav", "m.wav"})
+
+
+program.main()
