@@ -97,11 +97,23 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   const auto compared = static_cast<std::int64_t>(std::lround(compare_channels_s * rate));
   std::vector<float> block(static_cast<std::size_t>(block_frames) * stride);
   std::vector<float> mono(static_cast<std::size_t>(block_frames));
+  constexpr double longest_s = 1e9;  // keeps frame counts far from overflow
+  const std::int64_t skip = std::llround(std::min(options.from_s, longest_s) * rate);
+  const std::int64_t last_frame = std::llround(std::min(options.to_s, longest_s) * rate);
+  for (std::int64_t skipped = 0; skipped < skip;) {
+    const std::int64_t want = std::min(block_frames, skip - skipped);
+    const std::int64_t got =
+        reader->read(std::span{block}.first(static_cast<std::size_t>(want) * stride)).value();
+    if (got == 0) break;
+    skipped += got;
+  }
   std::int64_t heard = 0;
   for (;;) {
     // Blocks end where the choice of channel falls, so that it never depends on their size.
     std::int64_t want = block_frames;
     if (heard < compared) want = std::min(want, compared - heard);
+    want = std::min(want, last_frame - skip - heard);
+    if (want <= 0) break;
     const std::int64_t got =
         reader->read(std::span{block}.first(static_cast<std::size_t>(want) * stride)).value();
     if (got == 0) break;
@@ -115,6 +127,11 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
     heard += got;
     if (heard == compared) keep_best(ears);
     if (total) bar.at(static_cast<double>(heard) / static_cast<double>(total->value()));
+  }
+  if (heard == 0 && skip > 0) {
+    return fail(ErrorCode::bad_argument,
+                fmt::format("{}: it ends before {:g} s", name, options.from_s),
+                "check the times of the marks");
   }
   if (heard == 0) {
     return fail(ErrorCode::unreadable, name + ": no sound in it, or it is damaged",

@@ -1,6 +1,7 @@
 // A recording through the listener: from a file name to a finding.
 #pragma once
 
+#include <limits>
 #include <optional>
 #include <string>
 
@@ -15,6 +16,8 @@ struct HearOptions {
   ListenerOptions listener;
   std::optional<int> channel;  ///< 1-based; empty: the one with the most beat
   bool progress = false;       ///< a bar on standard error for long files
+  double from_s = 0.0;         ///< only this stretch is heard
+  double to_s = std::numeric_limits<double>::infinity();
 };
 
 /// A recording that was heard to its end.

@@ -22,6 +22,9 @@ ExitStatus run(int argc, char** argv) {
 
   Action chosen;
   add_check(program, chosen);
+  add_compare(program, chosen);
+  add_droptest(program, chosen);
+  add_locate(program, chosen);
   add_engines(program, chosen);
   add_job(program, chosen);
 

@@ -1,18 +1,13 @@
 #include "show/json.hpp"
 
 #include <cmath>
-#include <nlohmann/json.hpp>
 #include <optional>
 
+#include "show/json_parts.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::show {
 
-namespace {
-
-using Json = nlohmann::ordered_json;
-
-/// A number with that many decimals; null when it is not finite.
 Json number(double value, int decimals) {
   if (!std::isfinite(value)) return nullptr;
   const double scale = std::pow(10.0, decimals);
@@ -33,6 +28,8 @@ Json interval(const Interval& i, int decimals) {
 Json interval(const std::optional<Interval>& i, int decimals) {
   return i ? interval(*i, decimals) : Json(nullptr);
 }
+
+namespace {
 
 template <class Integer>
 Json count(const std::optional<Integer>& value) {
@@ -72,7 +69,7 @@ Json reasons(const Report& report) {
 
 }  // namespace
 
-std::string to_json(const Report& report) {
+Json check_object(const Report& report) {
   const Finding& f = report.finding;
   std::optional<double> firing_hz;
   if (f.firing_frequency) firing_hz = f.firing_frequency->value();
@@ -100,7 +97,13 @@ std::string to_json(const Report& report) {
   json["input"] = {{"usable_s", number(f.input.usable_s, 3)},
                    {"clipped_share", number(f.input.clipped_share, 6)},
                    {"snr_db", number(f.input.snr_db, 1)}};
+  return json;
+}
+
+std::string dump(const Json& json) {
   return json.dump(-1, ' ', false, Json::error_handler_t::replace);
 }
+
+std::string to_json(const Report& report) { return dump(check_object(report)); }
 
 }  // namespace pipebeat::show

@@ -7,57 +7,17 @@
 #include <iterator>
 
 #include "show/beat_rows.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::show {
 
 namespace {
 
-constexpr std::size_t columns = 96;
-constexpr int bar_width = 30;
-
 std::string_view colour_of(Verdict v) {
   if (is_miss(v)) return "\x1b[1;31m";
   if (v == Verdict::even) return "\x1b[1;32m";
   return "\x1b[1;33m";
-}
-
-/// Breaks a paragraph into lines; the first starts with `first`, the others with blanks as wide.
-std::string wrapped(std::string_view first, std::string_view text) {
-  std::string out{first};
-  std::size_t column = first.size();
-  bool line_start = true;
-  while (!text.empty()) {
-    const std::size_t end = std::min(text.find(' '), text.size());
-    const std::string_view word = text.substr(0, end);
-    text.remove_prefix(std::min(end + 1, text.size()));
-    if (!line_start && column + 1 + word.size() > columns) {
-      out += '\n';
-      out.append(first.size(), ' ');
-      column = first.size();
-      line_start = true;
-    }
-    if (!line_start) {
-      out += ' ';
-      ++column;
-    }
-    out += word;
-    column += word.size();
-    line_start = false;
-  }
-  return out + '\n';
-}
-
-std::string capitalised(std::string text) {
-  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 32);
-  return text;
-}
-
-/// 1 is half the bar, so that pulses up to twice the mean can be told apart.
-std::string bar(double level) {
-  const double filled = std::isfinite(level) ? level * bar_width / 2.0 : 0.0;
-  const auto n = static_cast<std::size_t>(std::clamp(std::lround(filled), 0L, long{bar_width}));
-  return std::string(n, '#') + std::string(bar_width - n, '.');
 }
 
 std::string engine_in_words(const Engine& engine) {

@@ -6,15 +6,11 @@
 #include <array>
 #include <cmath>
 
+#include "show/paragraphs.hpp"
+
 namespace pipebeat::show {
 
 namespace {
-
-/// A share in per cent: enough digits to tell it from zero.
-std::string percent(double share) {
-  const double p = 100.0 * share;
-  return p != 0.0 && std::abs(p) < 9.95 ? fmt::format("{:.1f} %", p) : fmt::format("{:.0f} %", p);
-}
 
 /// Positions that miss 95 % or more of their events.
 int dead_positions(const Finding& f) {

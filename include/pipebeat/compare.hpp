@@ -1,0 +1,80 @@
+// Before against after: is the miss gone?
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string_view>
+#include <vector>
+
+#include "pipebeat/engine.hpp"
+#include "pipebeat/finding.hpp"
+
+namespace pipebeat {
+
+enum class Change {
+  fixed,           ///< it missed before and does not any more
+  improved,        ///< it still misses, less than before
+  unchanged,       ///< as before: a miss that stayed, or none in both
+  worse,           ///< it misses more than before
+  cannot_compare,  ///< the two recordings do not carry an answer
+};
+
+/// Contract word: "fixed", ...
+[[nodiscard]] std::string_view to_string(Change change);
+
+enum class CompareReasonCode {
+  // Why it cannot compare:
+  before_unheard,     ///< no engine, or no speed, in what should be before
+  after_unheard,
+  not_sure_enough,    ///< value: probability of the best answer
+  // What speaks for the answer:
+  miss_gone,          ///< value: missing ratio before; value2: rate that could still hide
+  no_miss_in_either,  ///< value2: rate that could still hide after
+  miss_remains,       ///< value: missing ratio before; value2: after
+  miss_appeared,      ///< value: missing ratio after
+  // What makes the two less comparable:
+  other_speed,        ///< value: rpm before; value2: after
+  other_sound,        ///< value: dB by which the order spectra differ: microphone or place moved
+  short_after,        ///< value: seconds usable after; a rare miss could hide
+  short_before,
+  noisy_after,        ///< value: SNR in dB
+  noisy_before,
+};
+
+[[nodiscard]] std::string_view to_string(CompareReasonCode code);
+
+struct CompareReason {
+  CompareReasonCode code;
+  double value = 0.0;
+  double value2 = 0.0;
+};
+
+/// One firing position before and after, aligned as well as the sound allows.
+struct PositionChange {
+  int position = 0;  ///< in the first recording before
+  double level_before = 0.0;
+  double level_after = 0.0;
+  double missing_before = 0.0;
+  double missing_after = 0.0;
+};
+
+struct Comparison {
+  Change change = Change::cannot_compare;
+  std::optional<double> confidence;        ///< probability that the answer is right
+  std::optional<double> gone_probability;  ///< that no miss is left after
+  std::optional<double> ratio_change;      ///< missing events, after less before
+  std::optional<Interval> ratio_change_interval;  ///< 95 %
+  std::optional<double> could_hide;        ///< miss rate after that these events can't exclude, 95 %
+  std::vector<PositionChange> positions;
+  bool miss_after = false;                 ///< a miss remains or appeared
+  std::vector<CompareReason> reasons;      ///< when it cannot compare, why comes first
+};
+
+/// Compares recordings of one engine, at least one on each side.
+///
+/// Nothing depends on absolute level. Both sides share the engine's own unevenness, so they are
+/// judged together: what is common to both tells less than what differs.
+Comparison compare(const Engine& engine, std::span<const Finding> before,
+                   std::span<const Finding> after);
+
+}  // namespace pipebeat

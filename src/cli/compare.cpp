@@ -1,0 +1,105 @@
+// pipebeat compare: before against after a repair.
+#include "pipebeat/compare.hpp"
+
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "cli/command.hpp"
+#include "cli/engine_options.hpp"
+#include "cli/hear.hpp"
+#include "show/compare.hpp"
+
+namespace pipebeat::cli {
+
+namespace {
+
+struct CompareOptions {
+  std::vector<std::string> pair;
+  std::vector<std::string> before;
+  std::vector<std::string> after;
+  EngineOptions engine;
+  std::optional<int> channel;
+  bool json = false;
+};
+
+/// The findings on several recordings of one side.
+Result<std::vector<Finding>> listen_to(const std::vector<std::string>& paths, const Engine& engine,
+                                       const HearOptions& options) {
+  std::vector<Finding> findings;
+  for (const std::string& path : paths) {
+    auto heard = hear(path, engine, options);
+    if (!heard) return tl::unexpected(heard.error());
+    findings.push_back(heard->listener.finding());
+  }
+  return findings;
+}
+
+std::vector<show::Report> reports(const std::vector<std::string>& paths, const Engine& engine,
+                                  const std::vector<Finding>& findings) {
+  std::vector<show::Report> out;
+  for (std::size_t i = 0; i < paths.size(); ++i) out.push_back({paths[i], engine, findings[i]});
+  return out;
+}
+
+ExitStatus run(const CompareOptions& given) {
+  CompareOptions options = given;
+  if (options.pair.size() == 2 && options.before.empty() && options.after.empty()) {
+    options.before = {options.pair[0]};
+    options.after = {options.pair[1]};
+  } else if (!options.pair.empty() || options.before.empty() || options.after.empty()) {
+    complain({ErrorCode::bad_argument, "compare needs one recording from before and one from after",
+              "give two recordings, or --before A... --after B..."});
+    return ExitStatus::trouble;
+  }
+  const auto engine = options.engine.engine();
+  const auto speed_guess = options.engine.speed_guess();
+  if (!engine || !speed_guess) {
+    complain(engine ? speed_guess.error() : engine.error());
+    return ExitStatus::trouble;
+  }
+  HearOptions hear_options;
+  hear_options.listener.speed_guess = *speed_guess;
+  hear_options.channel = options.channel;
+  hear_options.progress = ::isatty(STDERR_FILENO) != 0;
+  const auto before = listen_to(options.before, *engine, hear_options);
+  const auto after = before ? listen_to(options.after, *engine, hear_options) : before;
+  if (!before || !after) {
+    complain(before ? after.error() : before.error());
+    return ExitStatus::trouble;
+  }
+  const Comparison comparison = compare(*engine, *before, *after);
+  const show::CompareReport report{comparison, reports(options.before, *engine, *before),
+                                   reports(options.after, *engine, *after)};
+  fmt::print("{}", options.json
+                       ? show::to_json(report) + '\n'
+                       : show::to_text(report, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+  if (comparison.change == Change::cannot_compare) return ExitStatus::unclear;
+  return comparison.miss_after ? ExitStatus::miss : ExitStatus::no_miss;
+}
+
+}  // namespace
+
+void add_compare(CLI::App& program, Action& chosen) {
+  const auto options = std::make_shared<CompareOptions>();
+  CLI::App* command =
+      program.add_subcommand("compare", "Before against after a repair: is the miss gone");
+  command->add_option("BEFORE AFTER", options->pair, "Two recordings of the same engine")
+      ->type_name("");
+  command->add_option("--before", options->before, "Recordings from before the repair")
+      ->type_name("REC...");
+  command->add_option("--after", options->after, "Recordings from after it")->type_name("REC...");
+  options->engine.add_to(*command);
+  command->add_option("--channel", options->channel,
+                      "Channel to listen to, from 1; default the one with the most beat");
+  command->add_flag("--json", options->json, "One JSON object");
+  command->footer(
+      "Exit status: 0 no miss after, 1 a miss after, 2 trouble, 3 cannot compare.\n"
+      "Example: pipebeat compare --cylinders 4 before.wav after.wav");
+  command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
+}
+
+}  // namespace pipebeat::cli

@@ -1,0 +1,141 @@
+// pipebeat droptest: which cylinder changes nothing when it is unplugged.
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "cli/command.hpp"
+#include "cli/engine_options.hpp"
+#include "cli/hear.hpp"
+#include "cli/marks.hpp"
+#include "pipebeat/droptest.hpp"
+#include "show/droptest.hpp"
+
+namespace pipebeat::cli {
+
+namespace {
+
+constexpr double settle_s = 1.2;       // a mark is set by hand, and the speed takes time to settle
+constexpr double before_mark_s = 0.4;
+constexpr double shortest_stretch_s = 2.5;
+
+struct DroptestOptions {
+  std::string take;
+  std::string marks;
+  std::vector<std::string> baselines;
+  std::vector<std::string> off;
+  EngineOptions engine;
+  std::optional<int> channel;
+  bool json = false;
+};
+
+using Stretches = Result<std::vector<DropStretch>>;
+
+Stretches from_files(const DroptestOptions& options, const Engine& engine, const HearOptions& how) {
+  std::vector<std::pair<int, std::string>> files;
+  for (const std::string& path : options.baselines) files.emplace_back(0, path);
+  for (const std::string& text : options.off) {
+    auto file = parse_off_file(text, engine, "--off");
+    if (!file) return tl::unexpected(file.error());
+    files.push_back(std::move(*file));
+  }
+  std::vector<DropStretch> out;
+  for (const auto& [cylinder, path] : files) {
+    const auto heard = hear(path, engine, how);
+    if (!heard) return tl::unexpected(heard.error());
+    out.push_back({cylinder, heard->listener.finding()});
+  }
+  return out;
+}
+
+Stretches from_take(const DroptestOptions& options, const Engine& engine, const HearOptions& how) {
+  const auto marks = options.marks.empty() ? marks_of_cues(options.take, engine)
+                                           : parse_marks(options.marks, engine);
+  if (!marks) return tl::unexpected(marks.error());
+  std::vector<DropStretch> out;
+  HearOptions stretch = how;
+  for (std::size_t i = 0; i <= marks->size(); ++i) {
+    stretch.from_s = i == 0 ? 0.0 : (*marks)[i - 1].at.value() + settle_s;
+    stretch.to_s = i < marks->size() ? (*marks)[i].at.value() - before_mark_s
+                                     : std::numeric_limits<double>::infinity();
+    // A mark at the very start leaves nothing before it.
+    if (stretch.to_s - stretch.from_s < shortest_stretch_s) {
+      if (i == 0) continue;
+      return fail(ErrorCode::bad_argument,
+                  fmt::format("{}: too little time between the mark at {:g} s and the next", options.take,
+                              (*marks)[i - 1].at.value()),
+                  fmt::format("leave at least {:.0f} s between two marks",
+                              settle_s + before_mark_s + shortest_stretch_s));
+    }
+    auto heard = hear(options.take, engine, stretch);
+    if (!heard) return tl::unexpected(heard.error());
+    stretch.channel = heard->channel;
+    out.push_back({i == 0 ? 0 : (*marks)[i - 1].unplugged, heard->listener.finding()});
+  }
+  return out;
+}
+
+ExitStatus run(const DroptestOptions& options) {
+  const bool files = !options.off.empty() || !options.baselines.empty();
+  if (files == !options.take.empty() || (files && (options.off.empty() || options.baselines.empty()))) {
+    complain({ErrorCode::bad_argument, "droptest needs a baseline and the cylinders unplugged one by one",
+              "give --baseline b.wav --off 1=a.wav --off 2=c.wav ..., or one TAKE with --marks"});
+    return ExitStatus::trouble;
+  }
+  if (options.take == "-") {
+    complain({ErrorCode::bad_argument, "droptest reads a take several times, standard input can't be",
+              "save it to a file first"});
+    return ExitStatus::trouble;
+  }
+  const auto engine = options.engine.engine();
+  const auto speed_guess = options.engine.speed_guess();
+  if (!engine || !speed_guess) {
+    complain(engine ? speed_guess.error() : engine.error());
+    return ExitStatus::trouble;
+  }
+  HearOptions how;
+  how.listener.speed_guess = *speed_guess;
+  how.channel = options.channel;
+  how.progress = ::isatty(STDERR_FILENO) != 0;
+  const auto stretches = files ? from_files(options, *engine, how) : from_take(options, *engine, how);
+  if (!stretches) {
+    complain(stretches.error());
+    return ExitStatus::trouble;
+  }
+  const DropTest test = judge_drop_test(*engine, *stretches);
+  fmt::print("{}", options.json ? show::to_json(test) + '\n'
+                                : show::to_text(test, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+  if (!test.dead) return ExitStatus::unclear;
+  return test.dead->empty() ? ExitStatus::no_miss : ExitStatus::miss;
+}
+
+}  // namespace
+
+void add_droptest(CLI::App& program, Action& chosen) {
+  const auto options = std::make_shared<DroptestOptions>();
+  CLI::App* command = program.add_subcommand(
+      "droptest", "Name the dead cylinder: the one whose unplugging changes nothing");
+  command->add_option("TAKE", options->take, "One recording in which they are unplugged one by one")
+      ->type_name("");
+  command
+      ->add_option("--marks", options->marks,
+                   "When what was unplugged in TAKE: seconds:cylinder, or on; default its cue points")
+      ->type_name("10:1,20:on,...");
+  command->add_option("--baseline", options->baselines, "Recording with everything plugged in")
+      ->type_name("REC");
+  command->add_option("--off", options->off, "A cylinder and the recording with it unplugged")
+      ->type_name("CYL=REC");
+  options->engine.add_to(*command);
+  command->add_option("--channel", options->channel,
+                      "Channel to listen to, from 1; default the one with the most beat");
+  command->add_flag("--json", options->json, "One JSON object");
+  command->footer(std::string{show::unplugging_caution()} +
+                  "\n\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
+                  "Example: pipebeat droptest --cylinders 4 --order 1-3-4-2 van.wav --marks "
+                  "10:1,20:on,30:3,40:on");
+  command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
+}
+
+}  // namespace pipebeat::cli

@@ -1,0 +1,172 @@
+#include "show/compare.hpp"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <iterator>
+
+#include "show/json_parts.hpp"
+#include "show/paragraphs.hpp"
+#include "show/words.hpp"
+
+namespace pipebeat::show {
+
+namespace {
+
+std::string headline(const Comparison& c) {
+  switch (c.change) {
+    case Change::fixed: return "Fixed: it missed before and does not miss any more";
+    case Change::improved: return "Better, but not fixed: it still misses, less than before";
+    case Change::unchanged:
+      return c.miss_after ? "Unchanged: it misses as before" : "No miss, neither before nor after";
+    case Change::worse: return "Worse: it misses more than before";
+    case Change::cannot_compare: return "No answer: these recordings cannot be compared";
+  }
+  return "No answer";
+}
+
+std::string sentence(const CompareReason& r) {
+  switch (r.code) {
+    case CompareReasonCode::before_unheard:
+      return "no running engine could be followed in the recording from before";
+    case CompareReasonCode::after_unheard:
+      return "no running engine could be followed in the recording from after";
+    case CompareReasonCode::not_sure_enough:
+      return fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
+    case CompareReasonCode::miss_gone:
+      return "the gaps heard before are not there after, and the beat has changed accordingly";
+    case CompareReasonCode::no_miss_in_either: return "neither recording misses";
+    case CompareReasonCode::miss_remains: return "both recordings miss";
+    case CompareReasonCode::miss_appeared: return "the recording from after misses, the one before doesn't";
+    case CompareReasonCode::other_speed:
+      return fmt::format("the speeds differ: {:.0f} rpm before, {:.0f} after; a miss may come and go "
+                         "with the speed",
+                         r.value, r.value2);
+    case CompareReasonCode::other_sound:
+      return fmt::format("the two sound different as a whole (by {:.0f} dB from line to line): another "
+                         "microphone, another place, or another engine",
+                         r.value);
+    case CompareReasonCode::short_before:
+      return fmt::format("only {:.1f} s of the recording from before could be used", r.value);
+    case CompareReasonCode::short_after:
+      return fmt::format("only {:.1f} s of the recording from after could be used: a rare miss could "
+                         "hide",
+                         r.value);
+    case CompareReasonCode::noisy_before:
+      return fmt::format("the recording from before is noisy (beat {:.0f} dB over the noise)", r.value);
+    case CompareReasonCode::noisy_after:
+      return fmt::format("the recording from after is noisy (beat {:.0f} dB over the noise)", r.value);
+  }
+  return std::string{to_string(r.code)};
+}
+
+std::vector<std::string> next_steps(const Comparison& c) {
+  switch (c.change) {
+    case Change::fixed:
+      return {"Drive it warm and cold, wet and under load, then record once more: a miss that comes "
+              "and goes may only be resting."};
+    case Change::improved:
+    case Change::worse:
+    case Change::unchanged:
+      if (c.miss_after) {
+        return {"Find the cylinder with `pipebeat droptest`, then test it: spark, injector, compression "
+                "last."};
+      }
+      return {"If you felt a miss, record while it happens: under load, in the wet, cold or at a raised "
+              "speed."};
+    case Change::cannot_compare: break;
+  }
+  return {"Record both again alike: same pipe, same place, same microphone, warm idle, 15 to 30 s, "
+          "noise suppression and automatic gain off."};
+}
+
+std::string_view colour_of(const Comparison& c) {
+  if (c.change == Change::cannot_compare) return "\x1b[1;33m";
+  return c.miss_after ? "\x1b[1;31m" : "\x1b[1;32m";
+}
+
+void add_side(std::string& out, std::string_view name, const std::vector<Report>& side) {
+  for (const Report& r : side) {
+    fmt::format_to(std::back_inserter(out), "  {:<7} {}: {:.1f} s", name, one_line(r.file),
+                   r.finding.duration.value());
+    if (r.finding.speed) {
+      fmt::format_to(std::back_inserter(out), " at {:.0f} rpm ({:.0f} to {:.0f})",
+                     r.finding.speed->mean.value(), r.finding.speed->min.value(),
+                     r.finding.speed->max.value());
+    }
+    if (r.finding.missing_event_ratio) {
+      fmt::format_to(std::back_inserter(out), ", {} missing", percent(*r.finding.missing_event_ratio));
+    }
+    out += '\n';
+    name = "";
+  }
+}
+
+}  // namespace
+
+std::string to_json(const CompareReport& report) {
+  const Comparison& c = report.comparison;
+  Json json;
+  json["schema"] = "pipebeat.compare/1";
+  json["answer"] = to_string(c.change);
+  json["confidence"] = number(c.confidence, 4);
+  json["gone_probability"] = number(c.gone_probability, 4);
+  json["ratio_change"] = number(c.ratio_change, 4);
+  json["ratio_change_interval"] = interval(c.ratio_change_interval, 4);
+  json["could_hide"] = number(c.could_hide, 4);
+  json["positions"] = Json::array();
+  for (const PositionChange& p : c.positions) {
+    json["positions"].push_back({{"position", p.position},
+                                 {"level_before", number(p.level_before, 3)},
+                                 {"level_after", number(p.level_after, 3)}});
+  }
+  json["before"] = check_object(report.before.front());
+  json["after"] = check_object(report.after.front());
+  json["reasons"] = Json::array();
+  for (const CompareReason& r : c.reasons) {
+    const bool why_not = c.change == Change::cannot_compare && json["reasons"].empty();
+    json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
+  }
+  return dump(json);
+}
+
+std::string to_text(const CompareReport& report, const TextOptions& options) {
+  const Comparison& c = report.comparison;
+  std::string out = headline(c);
+  if (c.confidence) out += fmt::format(" (sure {:.0f} %)", 100.0 * *c.confidence);
+  out += '.';
+  if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(c), out);
+  out += '\n';
+  add_side(out, "before", report.before);
+  add_side(out, "after", report.after);
+  out += '\n';
+  const auto to = std::back_inserter(out);
+  if (c.ratio_change && c.ratio_change_interval) {
+    fmt::format_to(to, "  Missing     changed by {:+.1f} points (95 %: {:+.1f} to {:+.1f})\n",
+                   100.0 * *c.ratio_change, 100.0 * c.ratio_change_interval->low,
+                   100.0 * c.ratio_change_interval->high);
+  }
+  if (c.gone_probability) {
+    fmt::format_to(to, "  No miss now {:.0f} % sure", 100.0 * *c.gone_probability);
+    if (c.could_hide && !c.miss_after) {
+      fmt::format_to(to, "; one rarer than {} of the pulses could hide", percent(*c.could_hide));
+    }
+    out += '\n';
+  }
+  if (!c.positions.empty()) {
+    out += "\n  Pulse strength by position, before and after, aligned as well as the sound allows:\n";
+    for (const PositionChange& p : c.positions) {
+      fmt::format_to(to, "  {:>8}    {} {:5.2f}   {} {:5.2f}\n", p.position, bar(p.level_before),
+                     p.level_before, bar(p.level_after), p.level_after);
+    }
+  }
+  if (!c.reasons.empty()) out += "\n  Why\n";
+  for (const CompareReason& r : c.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  out += "\n  Next\n";
+  for (const std::string& step : next_steps(c)) out += wrapped("    - ", step);
+  out += '\n';
+  if (c.miss_after) out += wrapped("  ", workshop_caution());
+  return out + wrapped("  ", recording_caution());
+}
+
+}  // namespace pipebeat::show

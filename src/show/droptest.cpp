@@ -1,0 +1,140 @@
+#include "show/droptest.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <iterator>
+
+#include "show/json_parts.hpp"
+#include "show/paragraphs.hpp"
+#include "show/words.hpp"
+
+namespace pipebeat::show {
+
+namespace {
+
+std::string names(const std::vector<int>& cylinders) {
+  return fmt::format("{}", fmt::join(cylinders, " and "));
+}
+
+std::string headline(const DropTest& test) {
+  if (!test.dead) return "No answer: no cylinder stands out clearly";
+  if (test.dead->empty()) return "No cylinder is dead: each one's unplugging is heard";
+  if (test.dead->size() == 1) {
+    return fmt::format("Cylinder {} is dead: unplugging it changes nothing", test.dead->front());
+  }
+  return fmt::format("Cylinders {} are dead: unplugging them changes nothing", names(*test.dead));
+}
+
+std::string sentence(const DropReason& r) {
+  switch (r.code) {
+    case DropReasonCode::baseline_unheard:
+      return "no running engine could be followed in the baseline";
+    case DropReasonCode::stretch_unheard:
+      return fmt::format("no running engine could be followed while cylinder {} was unplugged",
+                         r.cylinder);
+    case DropReasonCode::nothing_stands_out:
+      return fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
+    case DropReasonCode::speeds_differ:
+      return fmt::format("with cylinder {} unplugged it ran at {:.0f} rpm, far from the {:.0f} of the "
+                         "baseline: that proves nothing",
+                         r.cylinder, r.value, r.value2);
+    case DropReasonCode::changes_nothing:
+      return fmt::format("unplugging cylinder {} changed the speed by {:.0f} rpm and left the beat as it "
+                         "was; the others drop it by about {:.0f}",
+                         r.cylinder, -r.value, r.value2);
+    case DropReasonCode::all_contribute:
+      return fmt::format("every unplugging changed speed or beat (least drop {:.0f} rpm)", r.value);
+    case DropReasonCode::contributes_little:
+      return fmt::format("cylinder {} gives only {:.0f} % of what the others give: weak", r.cylinder,
+                         100.0 * r.value);
+    case DropReasonCode::speed_held:
+      return fmt::format("the idle control holds the speed (usual drop {:.0f} rpm): the beat decides",
+                         r.value);
+    case DropReasonCode::not_tested: return fmt::format("cylinder {} was not unplugged", r.cylinder);
+    case DropReasonCode::plugged_back_differs:
+      return fmt::format("with everything plugged in the speed was between {:.0f} and {:.0f} rpm: was one "
+                         "left unplugged?",
+                         r.value, r.value2);
+  }
+  return std::string{to_string(r.code)};
+}
+
+std::string_view colour(bool answered, bool dead) {
+  if (!answered) return "\x1b[1;33m";
+  return dead ? "\x1b[1;31m" : "\x1b[1;32m";
+}
+
+}  // namespace
+
+std::string_view unplugging_caution() {
+  return "Caution first: where the maker allows it unplug injectors rather than plug leads; never hold "
+         "a lead, ground what you open; hold each one for seconds only, unburnt fuel overheats the "
+         "catalyst; keep clear of belts, fan and hot parts; outdoors, parking brake on, wheels chocked. "
+         "The vehicle maker's procedure and local codes come first; if in doubt leave it to a licensed "
+         "workshop.";
+}
+
+std::string to_json(const DropTest& test) {
+  Json json;
+  json["schema"] = "pipebeat.droptest/1";
+  json["dead_cylinders"] = test.dead ? Json(*test.dead) : Json(nullptr);
+  json["confidence"] = number(test.confidence, 4);
+  json["cylinders"] = Json::array();
+  for (const CylinderDrop& c : test.cylinders) {
+    json["cylinders"].push_back({{"cylinder", c.cylinder},
+                                 {"rpm_drop", number(c.rpm_drop, 1)},
+                                 {"rpm_drop_interval", interval(c.rpm_drop_interval, 1)},
+                                 {"missing_event_ratio", number(c.missing_event_ratio, 4)},
+                                 {"contribution", number(c.contribution, 3)},
+                                 {"dead_probability", number(c.dead_probability, 4)}});
+  }
+  json["reasons"] = Json::array();
+  for (const DropReason& r : test.reasons) {
+    const bool why_not = !test.dead && json["reasons"].empty();
+    json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
+  }
+  return dump(json);
+}
+
+std::string to_text(const DropTest& test, const TextOptions& options) {
+  std::string out = wrapped("", unplugging_caution()) + '\n';
+  std::string answer = headline(test);
+  if (test.confidence) answer += fmt::format(" (sure {:.0f} %)", 100.0 * *test.confidence);
+  answer += '.';
+  if (options.colour) {
+    answer = fmt::format("{}{}\x1b[0m", colour(test.dead.has_value(), test.dead && !test.dead->empty()),
+                         answer);
+  }
+  out += answer + '\n';
+  if (!test.cylinders.empty()) {
+    out += "\n  What each cylinder contributes (half a bar: as much as the others), speed drop in rpm:\n";
+  }
+  for (const CylinderDrop& c : test.cylinders) {
+    fmt::format_to(std::back_inserter(out), "  {:>8}    {}", c.cylinder, bar(c.contribution.value_or(0.0)));
+    if (c.rpm_drop && c.rpm_drop_interval) {
+      fmt::format_to(std::back_inserter(out), "  {:5.0f} ({:.0f} to {:.0f})", *c.rpm_drop,
+                     c.rpm_drop_interval->low, c.rpm_drop_interval->high);
+    }
+    if (c.missing_event_ratio) {
+      fmt::format_to(std::back_inserter(out), "  {} missing", percent(*c.missing_event_ratio));
+    }
+    out += '\n';
+  }
+  if (!test.reasons.empty()) out += "\n  Why\n";
+  for (const DropReason& r : test.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  out += "\n  Next\n";
+  if (!test.dead) {
+    out += wrapped("    - ", "Record again, 10 s for each cylinder and the baseline, same place, warm idle, "
+                             "electrical loads and fan off.");
+  } else if (test.dead->empty()) {
+    out += wrapped("    - ", "Look for what all cylinders share, or record while it misses.");
+  } else {
+    out += wrapped("    - ", "Test that cylinder: spark, injector, compression last. Swap its coil or plug "
+                             "with a neighbour's: does the fault move?");
+  }
+  return out + '\n' + wrapped("  ", workshop_caution());
+}
+
+}  // namespace pipebeat::show

@@ -1,0 +1,114 @@
+#include <fmt/format.h>
+
+#include <iterator>
+
+#include "show/droptest.hpp"
+#include "show/json_parts.hpp"
+#include "show/paragraphs.hpp"
+#include "show/words.hpp"
+
+namespace pipebeat::show {
+
+namespace {
+
+std::string headline(const Location& location) {
+  if (location.answered && location.candidates.empty()) return "No cylinder was missing before the unplugging";
+  if (location.answered) return fmt::format("It is cylinder {}", location.candidates.front().cylinder);
+  if (location.candidates.empty()) return "No answer";
+  std::string list;
+  for (const Candidate& c : location.candidates) {
+    list += fmt::format("{}{}", list.empty() ? "" : " or ", c.cylinder);
+  }
+  return "Not settled: cylinder " + list;
+}
+
+std::string sentence(const LocateReason& r) {
+  switch (r.code) {
+    case LocateReasonCode::no_engine:
+      return fmt::format("no running engine could be followed in recording {:.0f}", r.value);
+    case LocateReasonCode::stretch_too_short:
+      return r.cylinder == 0
+                 ? fmt::format("recording {:.0f} has too little sound with everything plugged in", r.value)
+                 : fmt::format("recording {:.0f} has too little sound with cylinder {} unplugged", r.value,
+                               r.cylinder);
+    case LocateReasonCode::cylinder_unheard:
+      return fmt::format("the exhaust of cylinder {} does not reach this pipe: unplug one that does",
+                         r.cylinder);
+    case LocateReasonCode::evidence_thin:
+      return fmt::format("the likeliest cylinder is only {:.0f} % sure", 100.0 * r.value);
+    case LocateReasonCode::two_candidates:
+      return fmt::format("cylinders {} and {:.0f} both fit: the gaps lie as far apart either way round",
+                         r.cylinder, r.value);
+    case LocateReasonCode::unplug_next:
+      return fmt::format("unplugging cylinder {} next would settle it", r.cylinder);
+    case LocateReasonCode::phase_lost:
+      return fmt::format("in recording {:.0f} the beat could not be followed through the change, so the "
+                         "two stretches only count as separate recordings",
+                         r.value);
+    case LocateReasonCode::gap_distance:
+      return fmt::format("the gap of cylinder {} lies {:.0f} of {:.0f} firing positions after the old one",
+                         r.cylinder, r.value, r.value2);
+    case LocateReasonCode::nothing_missing: return "there is no gap before the unplugging";
+    case LocateReasonCode::same_cylinder:
+      return fmt::format("unplugging cylinder {} changed nothing: it was dead already", r.cylinder);
+    case LocateReasonCode::intermittent:
+      return fmt::format("cylinder {} misses about {} of its pulses, not all", r.cylinder, percent(r.value));
+  }
+  return std::string{to_string(r.code)};
+}
+
+}  // namespace
+
+std::string to_json(const Location& location) {
+  Json json;
+  json["schema"] = "pipebeat.locate/1";
+  json["candidates"] = Json::array();
+  for (const Candidate& c : location.candidates) {
+    json["candidates"].push_back(
+        {{"cylinder", c.cylinder}, {"probability", number(c.probability, 4)}});
+  }
+  json["phase_kept"] = location.phase_kept;
+  json["reasons"] = Json::array();
+  for (const LocateReason& r : location.reasons) {
+    const bool why_not = !location.answered && json["reasons"].empty();
+    json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
+  }
+  return dump(json);
+}
+
+std::string to_text(const Location& location, const TextOptions& options) {
+  std::string out = wrapped("", unplugging_caution()) + '\n';
+  std::string answer = headline(location);
+  if (location.answered && !location.candidates.empty()) {
+    answer += fmt::format(" (sure {:.0f} %)", 100.0 * location.candidates.front().probability);
+  }
+  answer += '.';
+  if (options.colour) {
+    const char* colour = !location.answered             ? "\x1b[1;33m"
+                         : location.candidates.empty() ? "\x1b[1;32m"
+                                                        : "\x1b[1;31m";
+    answer = fmt::format("{}{}\x1b[0m", colour, answer);
+  }
+  out += answer + '\n';
+  if (location.candidates.size() > 1) {
+    out += "\n  How likely each cylinder is:\n";
+    for (const Candidate& c : location.candidates) {
+      fmt::format_to(std::back_inserter(out), "  {:>8}    {:.0f} %\n", c.cylinder, 100.0 * c.probability);
+    }
+  }
+  if (!location.reasons.empty()) out += "\n  Why\n";
+  for (const LocateReason& r : location.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  out += "\n  Next\n";
+  if (!location.answered) {
+    out += wrapped("    - ", "Record one take of 20 s or more at warm idle and unplug one known-good "
+                             "cylinder halfway, without moving the microphone.");
+  } else if (location.candidates.empty()) {
+    out += wrapped("    - ", "If it misses now and then, record while it does.");
+  } else {
+    out += wrapped("    - ", "Confirm with `pipebeat droptest`: unplugging that cylinder must change nothing. "
+                             "Then test it: spark, injector, compression last.");
+  }
+  return out + '\n' + wrapped("  ", workshop_caution());
+}
+
+}  // namespace pipebeat::show
