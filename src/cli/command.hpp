@@ -30,9 +30,11 @@ using Action = std::function<ExitStatus()>;
 /// Each adds its command to the program; `chosen` becomes its action when the user calls it.
 void add_check(CLI::App& program, Action& chosen);
 void add_compare(CLI::App& program, Action& chosen);
+void add_devices(CLI::App& program, Action& chosen);
 void add_droptest(CLI::App& program, Action& chosen);
-void add_locate(CLI::App& program, Action& chosen);
 void add_engines(CLI::App& program, Action& chosen);
 void add_job(CLI::App& program, Action& chosen);
+void add_listen(CLI::App& program, Action& chosen);
+void add_locate(CLI::App& program, Action& chosen);
 
 }  // namespace pipebeat::cli

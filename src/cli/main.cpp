@@ -22,14 +22,17 @@ ExitStatus run(int argc, char** argv) {
 
   Action chosen;
   add_check(program, chosen);
+  add_listen(program, chosen);
   add_compare(program, chosen);
   add_droptest(program, chosen);
   add_locate(program, chosen);
+  add_devices(program, chosen);
   add_engines(program, chosen);
   add_job(program, chosen);
 
-  std::string examples = "Examples:\n  pipebeat check --cylinders 4 van.wav\n  pipebeat engines\n"
-      "  pipebeat job new van --vehicle \"bakery van\" --engine inline4\n";
+  std::string examples =
+      "Examples:\n  pipebeat check --cylinders 4 van.wav\n  pipebeat listen --cylinders 4\n"
+      "  pipebeat engines\n  pipebeat job new van --vehicle \"bakery van\" --engine inline4\n";
   program.footer(examples + "`pipebeat COMMAND --help` says more about a command.");
 
   // What the library would say of a missing or unknown command does not name it.

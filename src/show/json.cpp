@@ -106,4 +106,11 @@ std::string dump(const Json& json) {
 
 std::string to_json(const Report& report) { return dump(check_object(report)); }
 
+std::string to_live_json(const Report& whole, const Finding& recent, bool running) {
+  Json json = check_object(whole);
+  json["running"] = running;
+  json["recent"] = check_object({whole.file, whole.engine, recent});
+  return dump(json);
+}
+
 }  // namespace pipebeat::show

@@ -11,4 +11,8 @@ namespace pipebeat::show {
 /// finite, are null; bytes of a file name that aren't UTF-8 become U+FFFD.
 [[nodiscard]] std::string to_json(const Report& report);
 
+/// The same object for a take while it is made: with "running", and under "recent" the same keys
+/// for the last seconds.
+[[nodiscard]] std::string to_live_json(const Report& whole, const Finding& recent, bool running);
+
 }  // namespace pipebeat::show

@@ -1,0 +1,345 @@
+// pipebeat listen: a microphone at the tailpipe, the answer while it forms, and a take that is kept.
+#include <fmt/format.h>
+#include <signal.h>
+#include <unistd.h>
+
+#include <chrono>
+#include <cmath>
+#include <memory>
+#include <string>
+#include <thread>
+
+#include "audio/capture.hpp"
+#include "audio/take_writer.hpp"
+#include "cli/command.hpp"
+#include "cli/engine_options.hpp"
+#include "cli/live_ear.hpp"
+#include "cli/screen.hpp"
+#include "show/json.hpp"
+#include "show/live.hpp"
+#include "show/microphone.hpp"
+#include "show/text.hpp"
+#include "show/words.hpp"
+
+namespace pipebeat::cli {
+
+namespace {
+
+using namespace std::chrono_literals;
+using Clock = std::chrono::steady_clock;
+
+constexpr auto pause = 20ms;
+/// A device that delivers nothing for so long is gone, whatever its driver says.
+constexpr auto device_patience = 3s;
+constexpr double longest_s = 24.0 * 3600.0;
+constexpr auto warning_time = 3s;  // how long the meter remembers a clipped sample
+
+struct ListenOptions {
+  EngineOptions engine;
+  audio::CaptureOptions capture;
+  std::optional<double> rate;
+  std::optional<double> seconds;
+  std::string save;
+  bool json = false;
+  bool microphone_check = false;
+};
+
+std::atomic<bool> asked_to_stop{false};
+static_assert(std::atomic<bool>::is_always_lock_free, "set from a signal handler");
+
+void ask_to_stop(int /*signal*/) { asked_to_stop = true; }
+
+/// Signals end the take, they don't end the process; a full disk or a reader that went away are
+/// told by the calls that meet them.
+void take_over_signals() {
+  struct sigaction stop {};
+  stop.sa_handler = ask_to_stop;
+  for (const int number : {SIGINT, SIGTERM, SIGHUP}) ::sigaction(number, &stop, nullptr);
+  struct sigaction ignore {};
+  ignore.sa_handler = SIG_IGN;
+  for (const int number : {SIGPIPE, SIGXFSZ}) ::sigaction(number, &ignore, nullptr);
+}
+
+double decibels(double power) { return 10.0 * std::log10(power + 1e-12); }
+
+/// What the take's end was.
+struct Ended {
+  std::optional<Error> trouble;
+  bool quietly = false;  ///< the user does not want the answer
+};
+
+/// Watches the device: its stream may end, or go on without delivering anything.
+class DeviceWatch {
+ public:
+  explicit DeviceWatch(const audio::Capture& capture) : capture_{capture} {}
+
+  std::optional<Error> trouble() {
+    const std::int64_t seen = capture_.frames_seen();
+    const auto now = Clock::now();
+    if (seen != seen_) {
+      seen_ = seen;
+      moved_ = now;
+    }
+    if (capture_.alive() && now - moved_ < device_patience) return std::nullopt;
+    return Error{ErrorCode::device,
+                 fmt::format("{}: the device delivers no more sound", capture_.device().name),
+                 "check the plug and start again; the take so far is kept"};
+  }
+
+ private:
+  const audio::Capture& capture_;
+  std::int64_t seen_ = 0;
+  Clock::time_point moved_ = Clock::now();
+};
+
+/// Everything that ends a take but the user's keys.
+std::optional<Ended> over(LiveEar& ear, DeviceWatch& watch) {
+  if (auto trouble = ear.write_trouble()) return Ended{std::move(trouble)};
+  if (asked_to_stop || ear.complete()) return Ended{};
+  if (auto trouble = watch.trouble()) return Ended{std::move(trouble)};
+  return std::nullopt;
+}
+
+/// One object a second until the take ends.
+Ended follow_in_lines(LiveEar& ear, DeviceWatch& watch, const Engine& engine, const std::string& take) {
+  std::int64_t number = 0;
+  std::int64_t next_second = 1;
+  for (;;) {
+    if (auto ended = over(ear, watch)) return *ended;
+    if (const auto judged = ear.later_than(number)) {
+      number = judged->number;
+      // Early on there are two judgements a second; every second one is told.
+      if (judged->heard_s + 0.01 >= static_cast<double>(next_second)) {
+        next_second = std::lround(std::floor(judged->heard_s + 0.01)) + 1;
+        fmt::print("{}\n", show::to_live_json({take, engine, judged->whole}, judged->recent, true));
+        if (std::fflush(stdout) != 0) {
+          return Ended{Error{ErrorCode::write_failed, "standard output: nobody reads it any more",
+                             "the take is kept; start again"}};
+        }
+      }
+    }
+    std::this_thread::sleep_for(pause);
+  }
+}
+
+/// Which cylinder a key stands for: 1 to 9, then a, b, c; 0 for none.
+int cylinder_of(char key) {
+  if (key >= '1' && key <= '9') return key - '0';
+  return key >= 'a' && key <= 'c' ? key - 'a' + 10 : 0;
+}
+
+/// The live view until the take ends or a key ends it.
+Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
+                       const std::string& take, const std::string& device, TerminalScreen& screen) {
+  show::BeatMap beats{static_cast<int>(engine.positions().size())};
+  Judged judged;
+  std::string notice{show::recording_caution()};
+  const int cylinders = engine.cylinders();
+  const std::string keys = fmt::format(
+      "1-{} that one unplugged   0 all on again   m mark   s stop   q quit without the answer",
+      cylinders <= 9 ? std::to_string(cylinders) : fmt::format("9,a-{:c}", 'a' + cylinders - 10));
+  auto clipped_at = Clock::now() - warning_time;
+  for (;;) {
+    if (auto ended = over(ear, watch)) return *ended;
+    if (auto later = ear.later_than(judged.number)) {
+      judged = std::move(*later);
+      beats.add(judged.recent);
+    }
+    if (const auto trouble = ear.mark_trouble()) notice = trouble->what;
+    const Loudness loud = ear.loudness();
+    if (loud.clipped) clipped_at = Clock::now();
+
+    show::LiveState state{engine, judged.whole, judged.recent, beats};
+    state.judged = judged.number > 0;
+    state.seconds = ear.written().value();
+    state.level_db = decibels(loud.power);
+    state.peak_db = 2.0 * decibels(static_cast<double>(loud.peak));
+    state.clipped = Clock::now() - clipped_at < warning_time;
+    state.take = take;
+    state.device = device;
+    state.notice = notice;
+    state.keys = keys;
+    for (const core::MicrophoneRemark& r : judged.remarks) {
+      state.too_quiet = state.too_quiet || r.fault == core::MicrophoneFault::too_quiet ||
+                        r.fault == core::MicrophoneFault::silent;
+      state.advice.push_back(show::advice(r));
+    }
+    screen.draw(show::live_lines(state, screen.size()));
+
+    const auto key = screen.key();
+    if (!key) continue;
+    const std::string at = fmt::format("{:.1f} s", state.seconds);
+    if (*key == 's') return Ended{};
+    if (*key == 'q') return Ended{std::nullopt, true};
+    if (*key == 'm') {
+      ear.mark("mark");
+      notice = "Marked at " + at;
+    } else if (*key == '0') {
+      ear.mark("all on");
+      notice = "Marked at " + at + ": all on again";
+    } else if (const int cylinder = cylinder_of(*key); cylinder >= 1 && cylinder <= cylinders) {
+      ear.mark(fmt::format("unplugged {}", cylinder));
+      notice = fmt::format("Marked at {}: cylinder {} unplugged", at, cylinder);
+    }
+  }
+}
+
+/// Listens for five seconds, keeps nothing, says what to change.
+ExitStatus check_microphone(audio::Capture& capture) {
+  constexpr double length_s = 5.0;
+  const double rate = capture.sample_rate().value();
+  audio::SampleQueue queue{static_cast<std::size_t>(2.0 * length_s * rate)};
+  core::MicrophoneCheck check{capture.sample_rate()};
+  if (auto started = capture.start(queue); !started) {
+    complain(started.error());
+    return ExitStatus::trouble;
+  }
+  DeviceWatch watch{capture};
+  std::array<float, 4096> block;
+  for (double heard = 0.0; heard < length_s * rate && !asked_to_stop;) {
+    const std::size_t count = queue.pop(block);
+    check.push({block.data(), count});
+    heard += static_cast<double>(count);
+    if (count > 0) continue;
+    if (auto trouble = watch.trouble()) {
+      complain(*trouble);
+      return ExitStatus::trouble;
+    }
+    std::this_thread::sleep_for(pause);
+  }
+  capture.stop();
+  const auto remarks = check.remarks();
+  for (const core::MicrophoneRemark& r : remarks) fmt::print("! {}\n", show::advice(r));
+  if (remarks.empty()) fmt::print("The microphone hears well: level, lows and gain are good.\n");
+  return remarks.empty() ? ExitStatus::no_miss : ExitStatus::unclear;
+}
+
+ExitStatus listen(ListenOptions& options) {
+  const auto engine = options.engine.engine();
+  if (!engine) {
+    complain(engine.error());
+    return ExitStatus::trouble;
+  }
+  const auto speed_guess = options.engine.speed_guess();
+  if (!speed_guess) {
+    complain(speed_guess.error());
+    return ExitStatus::trouble;
+  }
+  if (options.seconds && !(*options.seconds > 0.0 && *options.seconds <= longest_s)) {
+    complain({ErrorCode::bad_argument, fmt::format("--seconds {}: no such length", *options.seconds),
+              "give seconds, for example --seconds 20"});
+    return ExitStatus::trouble;
+  }
+  if (options.rate) options.capture.rate = Hertz{*options.rate};
+
+  asked_to_stop = false;
+  take_over_signals();
+  fmt::print(stderr, "{}\n", show::recording_caution());
+  auto capture = audio::Capture::open(options.capture);
+  if (!capture) {
+    complain(capture.error());
+    return ExitStatus::trouble;
+  }
+  if (options.microphone_check) return check_microphone(*capture);
+
+  const Hertz rate = capture->sample_rate();
+  auto listener = Listener::create(*engine, rate, {*speed_guess, std::nullopt});
+  if (!listener) {
+    complain(listener.error());
+    return ExitStatus::trouble;
+  }
+  const std::string take = options.save.empty() ? audio::dated_take_name("") : options.save;
+  auto writer = audio::TakeWriter::create(take, rate);
+  if (!writer) {
+    complain(writer.error());
+    return ExitStatus::trouble;
+  }
+  std::optional<FrameCount> limit;
+  if (options.seconds) limit = FrameCount{std::llround(*options.seconds * rate.value())};
+  LiveEar ear{std::move(*listener), std::move(*writer), rate, limit};
+
+  const bool lines = options.json || ::isatty(STDOUT_FILENO) == 0;
+  Ended ended;
+  std::unique_ptr<TerminalScreen> screen;
+  if (!lines) {
+    if (auto opened = TerminalScreen::open()) {
+      screen = std::move(*opened);
+    } else {
+      ended.trouble = opened.error();
+    }
+  }
+  if (!ended.trouble) {
+    if (auto started = capture->start(ear.queue()); !started) ended.trouble = started.error();
+  }
+  if (!ended.trouble) {
+    DeviceWatch watch{*capture};
+    ended = lines ? follow_in_lines(ear, watch, *engine, take)
+                  : follow_on_screen(ear, watch, *engine, take, capture->device().name, *screen);
+  }
+  screen.reset();
+  capture->stop();
+  if (auto closed = ear.finish(); !closed && !ended.trouble) ended.trouble = closed.error();
+
+  const Judged& last = ear.last();
+  const show::Report report{take, *engine, last.whole};
+  if (lines) {
+    fmt::print("{}\n", show::to_live_json(report, last.recent, false));
+  } else if (!ended.quietly) {
+    fmt::print("{}", show::to_text(report, {wants_colour(STDOUT_FILENO)}));
+  }
+  std::fflush(stdout);
+  for (const core::MicrophoneRemark& r : last.remarks) {
+    fmt::print(stderr, "Microphone: {}\n", show::advice(r));
+  }
+  std::string marks;
+  for (const audio::Mark& m : ear.marks()) {
+    marks += fmt::format("{}{:.1f} s {}", marks.empty() ? "; marks: " : ", ",
+                         static_cast<double>(m.frame) / rate.value(), m.text);
+  }
+  fmt::print(stderr, "Kept: {} ({:.1f} s{})\n", show::one_line(take), ear.written().value(), marks);
+  const std::int64_t dropped = ear.queue().dropped();
+  if (dropped > 0 || capture->gaps() > 0) {
+    fmt::print(stderr, "Lost: {} samples here, and {} gaps reported by the device; close other programs\n",
+               dropped, capture->gaps());
+  }
+  if (ear.not_judged() > 0) {
+    fmt::print(stderr, "This computer is too slow: {:.1f} s of the take were kept but not judged; "
+                       "use pipebeat check on it\n",
+               static_cast<double>(ear.not_judged()) / rate.value());
+  }
+  if (ended.trouble) {
+    complain(*ended.trouble);
+    return ExitStatus::trouble;
+  }
+  return status_of(last.whole.verdict);
+}
+
+}  // namespace
+
+void add_listen(CLI::App& program, Action& chosen) {
+  const auto options = std::make_shared<ListenOptions>();
+  CLI::App* command = program.add_subcommand(
+      "listen", "Listen with a microphone: the answer while it forms, the take kept as WAV");
+  options->engine.add_to(*command);
+  command->add_option("--device", options->capture.device,
+                      "Microphone: number or part of its name; `pipebeat devices` lists them")
+      ->type_name("NAME|NO");
+  command->add_option("--channel", options->capture.channel, "Channel to record, from 1; default 1");
+  command->add_option("--rate", options->rate, "Samples a second; default the device's own")
+      ->type_name("HZ");
+  command->add_option("--seconds", options->seconds, "End by itself after so long")->type_name("S");
+  command->add_option("--save", options->save, "Keep the take here; default take-DATE-TIME.wav")
+      ->type_name("FILE");
+  command->add_flag("--json", options->json,
+                    "One JSON object a second, as when standard output is no terminal");
+  command->add_flag("--microphone-check", options->microphone_check,
+                    "Listen for 5 s, keep nothing, say what to change (exit status 0 or 3)");
+  command->footer(fmt::format(
+      "Ctrl-C ends the take and gives the answer.\n"
+      "Exit status: 0 no miss, 1 a miss, 2 trouble, 3 unclear.\n"
+      "Example: pipebeat listen --cylinders 4 --seconds 20 --save van.wav\n\n{}\n{}",
+      show::recording_caution(), show::workshop_caution()));
+  command->callback([&chosen, options] { chosen = [options] { return listen(*options); }; });
+}
+
+}  // namespace pipebeat::cli

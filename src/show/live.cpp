@@ -1,0 +1,272 @@
+#include "show/live.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "show/words.hpp"
+
+namespace pipebeat::show {
+
+namespace {
+
+constexpr std::size_t cells_kept = 4000;
+constexpr float missing_from = 0.5F;
+
+// Large letters, five rows high, "#" for a dot; read from further away than a terminal's own.
+struct Letter {
+  char of;
+  std::array<std::string_view, 5> rows;
+};
+constexpr std::array letters{
+    Letter{'0', {"###", "# #", "# #", "# #", "###"}}, Letter{'1', {" # ", "## ", " # ", " # ", "###"}},
+    Letter{'2', {"###", "  #", "###", "#  ", "###"}}, Letter{'3', {"###", "  #", "###", "  #", "###"}},
+    Letter{'4', {"# #", "# #", "###", "  #", "  #"}}, Letter{'5', {"###", "#  ", "###", "  #", "###"}},
+    Letter{'6', {"###", "#  ", "###", "# #", "###"}}, Letter{'7', {"###", "  #", "  #", "  #", "  #"}},
+    Letter{'8', {"###", "# #", "###", "# #", "###"}}, Letter{'9', {"###", "# #", "###", "  #", "###"}},
+    Letter{'A', {"###", "# #", "###", "# #", "# #"}}, Letter{'C', {"###", "#  ", "#  ", "#  ", "###"}},
+    Letter{'E', {"###", "#  ", "## ", "#  ", "###"}}, Letter{'G', {"####", "#   ", "# ##", "#  #", "####"}},
+    Letter{'I', {"#", "#", "#", "#", "#"}},           Letter{'L', {"#  ", "#  ", "#  ", "#  ", "###"}},
+    Letter{'M', {"#   #", "## ##", "# # #", "#   #", "#   #"}},
+    Letter{'N', {"#   #", "##  #", "# # #", "#  ##", "#   #"}},
+    Letter{'O', {"####", "#  #", "#  #", "#  #", "####"}}, Letter{'R', {"## ", "# #", "## ", "# #", "# #"}},
+    Letter{'S', {"###", "#  ", "###", "  #", "###"}}, Letter{'T', {"###", " # ", " # ", " # ", " # "}},
+    Letter{'U', {"# #", "# #", "# #", "# #", "###"}}, Letter{'%', {"#  #", "  # ", " #  ", "#   ", "#  #"}},
+    Letter{'-', {"   ", "   ", "###", "   ", "   "}}, Letter{' ', {"  ", "  ", "  ", "  ", "  "}},
+};
+
+/// The text in large letters, each dot two columns wide; letters that have no shape are left out.
+std::array<std::string, 5> large(std::string_view text, bool blocks) {
+  std::array<std::string, 5> rows;
+  for (const char c : text) {
+    const auto letter = std::find_if(letters.begin(), letters.end(),
+                                     [&](const Letter& l) { return l.of == c; });
+    if (letter == letters.end()) continue;
+    for (std::size_t r = 0; r < rows.size(); ++r) {
+      for (const char dot : letter->rows[r]) {
+        rows[r] += dot == ' ' ? "  " : blocks ? "██" : "##";
+      }
+      rows[r] += "  ";
+    }
+  }
+  return rows;
+}
+
+struct Answer {
+  std::string_view word;  ///< in large letters
+  Ink ink = Ink::plain;
+  std::string sentence;
+};
+
+Answer answer_of(const Engine& engine, const Finding& f, bool judged) {
+  if (!judged) return {"LISTENING", Ink::faint, "Listening: the first answer takes about 3 s"};
+  const std::string sentence = headline({"", engine, f});
+  if (is_miss(f.verdict)) return {"MISS", Ink::bad, sentence};
+  if (f.verdict != Verdict::unclear) {
+    return {"NO MISS", f.verdict == Verdict::even ? Ink::good : Ink::warning, sentence};
+  }
+  const ReasonCode code = f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code;
+  if (code == ReasonCode::too_short) {
+    return {"LISTENING", Ink::faint, "Listening: the first answer takes about 3 s"};
+  }
+  if (code == ReasonCode::no_engine_heard) return {"NO ENGINE", Ink::faint, sentence};
+  return {"UNCLEAR", Ink::warning, sentence};
+}
+
+std::string percent(const std::optional<double>& share) {
+  return share ? fmt::format("{:.0f}%", 100.0 * *share) : "--";
+}
+
+std::string speed_of(const Finding& f) {
+  return f.speed ? fmt::format("{:.0f}", f.speed->mean.value()) : "--";
+}
+
+std::string sure(const Finding& f) {
+  return f.confidence ? fmt::format(", {:.0f} % sure", 100.0 * *f.confidence) : "";
+}
+
+std::string clock(double seconds) {
+  const auto s = static_cast<int>(seconds);
+  return fmt::format("{}:{:02}", s / 60, s % 60);
+}
+
+/// -60 dB to full scale, the loudest tenth second marked.
+Line level_meter(const LiveState& state, const Screen& screen) {
+  constexpr double floor_db = -60.0;
+  const int length = std::clamp(screen.columns - 40, 10, 50);
+  const auto at = [&](double db) {
+    return static_cast<int>(std::lround(length * std::clamp((db - floor_db) / -floor_db, 0.0, 1.0)));
+  };
+  const int filled = at(state.level_db);
+  const int peak = std::max(at(state.peak_db), filled);
+  std::string bar;
+  for (int i = 0; i < length; ++i) {
+    if (i < filled) {
+      bar += screen.blocks ? "█" : "#";
+    } else if (i == peak - 1) {
+      bar += screen.blocks ? "▌" : "|";
+    } else {
+      bar += screen.blocks ? "·" : ".";
+    }
+  }
+  Piece remark{"good", Ink::good};
+  if (state.clipped) remark = {"TOO LOUD: step back", Ink::bad};
+  else if (state.too_quiet) remark = {"TOO QUIET: come closer", Ink::warning};
+  return {{"Level  ", Ink::plain}, {bar, remark.ink},
+          {fmt::format(" {:4.0f} dB  ", std::max(state.peak_db, -99.0)), Ink::plain}, remark};
+}
+
+Piece cell_of(const BeatMap::Cell& cell, int cell_width, bool blocks) {
+  const auto n = static_cast<std::size_t>(cell_width);
+  if (cell.missing_probability > missing_from) {
+    std::string text(n, ' ');
+    text[(n - 1) / 2] = 'x';
+    return {text, Ink::bad};
+  }
+  static constexpr std::array block_shades{"░", "▒", "▓", "█"};
+  static constexpr std::array plain_shades{".", "-", "+", "#"};
+  const auto shade = static_cast<std::size_t>(std::clamp(cell.level * 4.0F, 0.0F, 3.0F));
+  std::string text;
+  for (std::size_t i = 0; i < n; ++i) text += (blocks ? block_shades : plain_shades)[shade];
+  return {text, cell.level < 0.5F ? Ink::warning : Ink::plain};
+}
+
+void add_beat_map(std::vector<Line>& lines, const LiveState& state, const Screen& screen, int rows) {
+  const auto positions = static_cast<int>(state.engine.positions().size());
+  if (rows < 2) return;
+  const int cell_width = std::clamp((screen.columns - 12) / positions - 1, 1, 6);
+  lines.push_back({{fmt::format("Beats  one row a cycle, newest below; {} fired, x missing",
+                                screen.blocks ? "█" : "#"),
+                    Ink::faint}});
+  const auto map = state.beats.last_rows(static_cast<std::size_t>(rows - 1));
+  for (const BeatMap::Row& row : map) {
+    Line line{{"       ", Ink::plain}};
+    int column = 0;
+    for (const BeatMap::Cell& cell : row) {
+      const int skipped = std::max(0, cell.column - column);
+      line.push_back({std::string(static_cast<std::size_t>(skipped * (cell_width + 1)), ' ')});
+      line.push_back(cell_of(cell, cell_width, screen.blocks));
+      line.push_back({" "});
+      column = cell.column + 1;
+    }
+    lines.push_back(std::move(line));
+  }
+  lines.resize(lines.size() + static_cast<std::size_t>(rows - 1) - map.size());
+}
+
+/// Cuts a line at the screen's edge.
+void cut(Line& line, std::size_t columns) {
+  std::size_t used = 0;
+  for (Piece& piece : line) {
+    std::string kept;
+    for (std::size_t i = 0; i < piece.text.size();) {
+      std::size_t next = i + 1;
+      while (next < piece.text.size() && (static_cast<unsigned char>(piece.text[next]) & 0xC0U) == 0x80U) ++next;
+      if (used == columns) break;
+      kept.append(piece.text, i, next - i);
+      ++used;
+      i = next;
+    }
+    piece.text = std::move(kept);
+  }
+}
+
+}  // namespace
+
+std::size_t width(std::string_view text) {
+  return static_cast<std::size_t>(std::count_if(text.begin(), text.end(), [](char c) {
+    return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U;
+  }));
+}
+
+int BeatMap::turn_of(const std::vector<Event>& events) const {
+  if (cells_.empty()) return 0;
+  std::vector<int> votes(static_cast<std::size_t>(positions_), 0);
+  for (const Event& e : events) {
+    const auto after = std::lower_bound(cells_.begin(), cells_.end(), e.time_s,
+                                        [](const Cell& c, float t) { return c.time_s < t; });
+    // Nearest of the two neighbours; beyond either end there is nothing to compare with.
+    if (after == cells_.begin() || after == cells_.end()) continue;
+    const auto before = std::prev(after);
+    const Cell& nearest = after->time_s - e.time_s < e.time_s - before->time_s ? *after : *before;
+    const int turn = (nearest.column - (e.position - 1) + positions_) % positions_;
+    ++votes[static_cast<std::size_t>(turn)];
+  }
+  return static_cast<int>(std::max_element(votes.begin(), votes.end()) - votes.begin());
+}
+
+void BeatMap::add(const Finding& recent) {
+  if (recent.events.empty()) return;
+  std::vector<Event> events = recent.events;
+  std::sort(events.begin(), events.end(),
+            [](const Event& a, const Event& b) { return a.time_s < b.time_s; });
+  const int turn = turn_of(events);
+  // Half a slot before the first new one: the same event may have moved a little.
+  const float span = events.back().time_s - events.front().time_s;
+  const float slot = events.size() > 1 ? span / static_cast<float>(events.size() - 1) : 0.0F;
+  while (!cells_.empty() && cells_.back().time_s > events.front().time_s - 0.5F * slot) {
+    cells_.pop_back();
+  }
+  for (const Event& e : events) {
+    cells_.push_back({e.time_s, (e.position - 1 + turn) % positions_, e.level, e.missing_probability});
+  }
+  while (cells_.size() > cells_kept) cells_.pop_front();
+}
+
+std::vector<BeatMap::Row> BeatMap::last_rows(std::size_t count) const {
+  std::vector<Row> rows;
+  for (const Cell& cell : cells_) {
+    if (rows.empty() || cell.column <= rows.back().back().column) rows.emplace_back();
+    rows.back().push_back(cell);
+  }
+  if (rows.size() > count) rows.erase(rows.begin(), rows.end() - static_cast<std::ptrdiff_t>(count));
+  return rows;
+}
+
+std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
+  const Finding& whole = state.whole;
+  const bool roomy = screen.rows >= 22 && screen.columns >= 72;
+  const Answer answer = answer_of(state.engine, whole, state.judged);
+  const Answer now = answer_of(state.engine, state.recent, state.judged);
+  std::vector<Line> lines;
+  lines.push_back({{fmt::format("Recording {}  ", clock(state.seconds)), Ink::bad},
+                   {fmt::format("{}  from {}", one_line(state.take), one_line(state.device)), Ink::faint}});
+  lines.emplace_back();
+  if (roomy) {
+    for (std::string& row : large(answer.word, screen.blocks)) lines.push_back({{std::move(row), answer.ink}});
+    lines.push_back({{answer.sentence + sure(whole), answer.ink}});
+    lines.emplace_back();
+    const auto rpm = large(speed_of(state.judged ? state.recent : whole), screen.blocks);
+    const auto missing = large(percent(whole.missing_event_ratio), screen.blocks);
+    constexpr std::size_t first_column = 34;
+    for (std::size_t r = 0; r < rpm.size(); ++r) {
+      std::string left = rpm[r] + (r + 1 == rpm.size() ? "rpm" : "");
+      left += std::string(first_column - std::min(first_column, width(left)), ' ');
+      lines.push_back({{left}, {missing[r] + (r + 1 == rpm.size() ? "of pulses missing" : ""), answer.ink}});
+    }
+  } else {
+    lines.push_back({{std::string{answer.word}, answer.ink}, {"  " + answer.sentence + sure(whole)}});
+    lines.push_back({{fmt::format("{} rpm   {} of pulses missing", speed_of(state.recent),
+                                  percent(whole.missing_event_ratio))}});
+  }
+  lines.push_back({{"Last 5 s  ", Ink::faint}, {std::string{now.word}, now.ink},
+                   {fmt::format(", {} missing{}", percent(state.recent.missing_event_ratio), sure(state.recent))}});
+  lines.push_back(level_meter(state, screen));
+  const std::size_t advices = std::min<std::size_t>(state.advice.size(), roomy ? 2 : 1);
+  for (std::size_t i = 0; i < advices; ++i) lines.push_back({{"  ! " + state.advice[i], Ink::warning}});
+
+  constexpr int below = 2;
+  const int left = screen.rows - static_cast<int>(lines.size()) - below;
+  add_beat_map(lines, state, screen, left);
+  lines.push_back({{std::string{state.notice}, Ink::warning}});
+  lines.push_back({{std::string{state.keys}, Ink::good}});
+  if (lines.size() > static_cast<std::size_t>(screen.rows)) {
+    lines.erase(lines.begin(), lines.end() - screen.rows);
+  }
+  for (Line& line : lines) cut(line, static_cast<std::size_t>(screen.columns));
+  return lines;
+}
+
+}  // namespace pipebeat::show
