@@ -16,7 +16,7 @@ namespace pipebeat::audio {
 /// A moment that somebody wanted to find again.
 struct Mark {
   std::int64_t frame = 0;
-  std::string text;  ///< "unplugged 3"; printable
+  std::string text;  ///< "off 3", "on"; printable
 };
 
 /// Writes one channel of 32-bit float WAV.

@@ -175,10 +175,10 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
       ear.mark("mark");
       notice = "Marked at " + at;
     } else if (*key == '0') {
-      ear.mark("all on");
+      ear.mark("on");
       notice = "Marked at " + at + ": all on again";
     } else if (const int cylinder = cylinder_of(*key); cylinder >= 1 && cylinder <= cylinders) {
-      ear.mark(fmt::format("unplugged {}", cylinder));
+      ear.mark(fmt::format("off {}", cylinder));
       notice = fmt::format("Marked at {}: cylinder {} unplugged", at, cylinder);
     }
   }
