@@ -1,19 +1,51 @@
 // Judge: every single exhaust event present or missing.
+//
+// A missed event shows in two independent ways: its pulse is weaker in the signals that carry the
+// beat, and the crankshaft, not pushed, falls back a little, so that everything after it comes
+// late. Both have a known sign on every engine, which shape-learning methods lack.
 #pragma once
 
+#include <array>
 #include <vector>
 
-#include "core/pattern.hpp"
+#include "core/fold.hpp"
 #include "core/pulses.hpp"
+#include "pipebeat/engine.hpp"
 
 namespace pipebeat::core {
 
+/// What speaks for a miss in one event, in robust standard deviations of the recording; positive
+/// speaks for a miss. 0..2: delay kink over 1, 2, 3 slots; 3..7: drop of the pulse level in each
+/// signal against the same position's running median.
+inline constexpr std::size_t event_feature_count = 8;
+using EventFeatures = std::array<float, event_feature_count>;
+
+/// What the events look like as a crowd, for the evidence row.
+struct EventCrowd {
+  double kink_tail = 0.0;   ///< skewness of the delay kinks
+  double low_tail = 0.0;    ///< skewness of the level drops, low band
+  double e1_tail = 0.0;
+  double e4_tail = 0.0;
+  double share = 0.0;       ///< share of events judged missing
+  double gap = 0.0;         ///< mean score of those
+  double excess = 0.0;      ///< share of very low scores less share of very high ones
+  double focus = 0.0;       ///< share of the missing at their commonest position, less by chance
+  double pairs = 0.0;       ///< share of missing followed by another at the same position
+  double low_spread = 0.0;  ///< log ratio of the most scattered position to the median one
+  double e1_spread = 0.0;
+  double e3_spread = 0.0;
+  double e4_spread = 0.0;
+  double kink_spread = 0.0;
+};
+
 struct Judgement {
-  std::vector<float> missing;  ///< probability per event, cycles x positions
+  std::vector<EventFeatures> features;  ///< cycles x positions; zero outside running cycles
+  std::vector<float> missing;           ///< probability per event, cycles x positions
   EventCrowd crowd;
 };
 
 /// Judges the events of the running cycles; others get 0.
-Judgement judge_events(const PulseFit& pulses, const std::vector<bool>& running);
+Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFit& pulses,
+                       const std::vector<bool>& running);
 
 }  // namespace pipebeat::core

@@ -66,10 +66,11 @@ void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine)
 
 }  // namespace
 
-Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s, const Engine& engine) {
+Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
+                      const Engine& engine, std::vector<EventFeatures>* features) {
   Passage p;
   p.begin_s = begin_s;
-  p.duration_s = static_cast<double>(signals.size()) / signals.rate_hz;
+  p.duration_s = signals.size() > 0 ? static_cast<double>(signals.size()) / signals.rate_hz : 0.0;
   const std::size_t P = engine.positions().size();
   p.level_sum.assign(P, 0.0);
   p.level_square.assign(P, 0.0);
@@ -89,7 +90,7 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
 
   const CycleLines lines = cycle_lines(folded, std::max<std::size_t>(18, 6 * P), judged);
   const PulseFit pulses = fit_pulses(folded, engine, judged);
-  const Judgement judgement = judge_events(pulses, judged);
+  const Judgement judgement = judge_events(folded, engine, pulses, judged);
   p.evidence = gather_evidence(lines, pulses, engine, folded, judged, judgement.crowd, speed);
   p.probability = judge_pattern(p.evidence);
   p.dead = dead_positions(lines, engine);
@@ -119,12 +120,14 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
       p.events.push_back({static_cast<float>(begin_s + folded.start_s[c] + phase * length),
                           static_cast<std::int32_t>(c), static_cast<std::int16_t>(j + 1),
                           static_cast<float>(level), static_cast<float>(miss)});
+      if (features != nullptr) features->push_back(judgement.features[c * P + j]);
     }
   }
   return p;
 }
 
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
+  if (signals.size() == 0) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   const int mains_hz = remove_mains(signals);
   std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess);
   if (candidates.empty()) candidates.emplace_back();

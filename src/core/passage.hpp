@@ -43,6 +43,8 @@ struct Passage {
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options);
 
 /// The same for one hypothesis about the speed: everything but the speed probabilities.
-Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s, const Engine& engine);
+/// `features`, where given, receives what was measured of every event of `Passage::events`.
+Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
+                      const Engine& engine, std::vector<EventFeatures>* features = nullptr);
 
 }  // namespace pipebeat::core

@@ -73,7 +73,9 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
           repeat / count, std::log(static_cast<double>(P)), std::log(std::max(speed.mean_rpm, 1.0) / 800.0),
           std::sqrt(unevenness),
           std::log(std::clamp(jitter, 1e-4, 0.2)), std::clamp(sag, -5.0, 5.0),
-          crowd.tail, crowd.gap, crowd.share, crowd.focus, crowd.pairs,
+          crowd.kink_tail, crowd.low_tail, crowd.e1_tail, crowd.e4_tail,
+          crowd.share, crowd.gap, crowd.excess, crowd.focus, crowd.pairs,
+          crowd.low_spread, crowd.e1_spread, crowd.e3_spread, crowd.e4_spread, crowd.kink_spread,
           std::log(count),
           speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
 }

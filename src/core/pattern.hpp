@@ -8,6 +8,7 @@
 #include <string_view>
 #include <vector>
 
+#include "core/judge.hpp"
 #include "core/lines.hpp"
 #include "core/pulses.hpp"
 #include "core/speed.hpp"
@@ -17,7 +18,7 @@
 namespace pipebeat::core {
 
 /// Names of the evidence columns, in order. Levels in dB, spreads as logs.
-inline constexpr std::array<std::string_view, 46> evidence_names{
+inline constexpr std::array<std::string_view, 55> evidence_names{
     "low_null_near", "low_null_first", "low_null_far",        // lines the healthy layout lacks
     "e1_null_first", "e3_null_first", "e4_null_first",
     "low_healthy", "low_one_dead", "low_two_dead", "low_alternating",  // misfit of line patterns
@@ -28,20 +29,14 @@ inline constexpr std::array<std::string_view, 46> evidence_names{
     "low_coherence", "e1_coherence", "e3_coherence", "e4_coherence",
     "repeat", "log_positions", "log_speed", "unevenness",
     "speed_jitter", "speed_sag",
-    "event_tail", "event_gap", "event_share", "event_focus", "event_pairs", "log_cycles",
+    "kink_tail", "low_tail", "e1_tail", "e4_tail",            // skewness of single events
+    "event_share", "event_gap", "event_excess", "event_focus", "event_pairs",
+    "low_spread", "e1_spread", "e3_spread", "e4_spread", "kink_spread",  // one position against all
+    "log_cycles",
     "salience", "running_share", "first_strong", "weakest_strong"};       // from the speed search
 
 inline constexpr std::size_t evidence_count = evidence_names.size();
 using Evidence = std::array<double, evidence_count>;
-
-/// What single events look like as a crowd (see judge.hpp), for the evidence row.
-struct EventCrowd {
-  double tail = 0.0;    ///< skewness of levels below their running median
-  double gap = 0.0;     ///< separation of the low group, in standard deviations
-  double share = 0.0;   ///< share of events in the low group
-  double focus = 0.0;   ///< share of the low group at its two commonest positions, less by chance
-  double pairs = 0.0;   ///< share of low events followed by another at the same position
-};
 
 Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
                          const Folded& folded, const std::vector<bool>& running,

@@ -164,11 +164,12 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
 
   // Mean cycle of every signal, each cycle scaled by the local strength (gain control, distance).
   std::array<std::vector<double>, signal_count> mean;
-  std::array<std::vector<double>, signal_count> scale;
   for (std::size_t m = 0; m < signal_count; ++m) {
     const auto& v = folded.value[m];
     std::vector<double> power(C + 1, 0.0);
-    std::vector<double> dc(C, 0.0);
+    auto& dc = fit.signal[m].mean;
+    auto& scale = fit.signal[m].scale;
+    dc.assign(C, 0.0);
     for (std::size_t c = 0; c < C; ++c) {
       double s = 0.0;
       double s2 = 0.0;
@@ -179,18 +180,18 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
       dc[c] = s / static_cast<double>(M);
       power[c + 1] = power[c] + s2 / static_cast<double>(M) - dc[c] * dc[c];
     }
-    scale[m].resize(C);
+    scale.resize(C);
     for (std::size_t c = 0; c < C; ++c) {
       const std::size_t lo = c >= 6 ? c - 6 : 0;
       const std::size_t hi = std::min(C, c + 7);
-      scale[m][c] = std::sqrt(std::max(1e-20, (power[hi] - power[lo]) / static_cast<double>(hi - lo)));
+      scale[c] = std::sqrt(std::max(1e-20, (power[hi] - power[lo]) / static_cast<double>(hi - lo)));
     }
     mean[m].assign(M, 0.0);
     double count = 1e-9;
     for (std::size_t c = 0; c < C; ++c) {
       if (!use.empty() && !use[c]) continue;
       count += 1.0;
-      for (std::size_t i = 0; i < M; ++i) mean[m][i] += (v[c * M + i] - dc[c]) / scale[m][c];
+      for (std::size_t i = 0; i < M; ++i) mean[m][i] += (v[c * M + i] - dc[c]) / scale[c];
     }
     for (double& x : mean[m]) x /= count;
   }
@@ -252,7 +253,7 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
       // of the next cycle begins.
       for (std::size_t i = 0; i < M; ++i) {
         const std::size_t at = std::min(C * M - 1, c * M + i + static_cast<std::size_t>(fit.offset));
-        y[i] = folded.value[m][at] / scale[m][c];
+        y[i] = folded.value[m][at] / s.scale[c];
         dc += y[i];
       }
       dc /= static_cast<double>(M);

@@ -25,6 +25,8 @@ struct PulseFit {
   struct PerSignal {
     std::vector<double> response;   ///< h, on the angle grid
     std::vector<double> level;      ///< mean level per position; the upper half averages 1
+    std::vector<double> mean;       ///< per cycle: mean value
+    std::vector<double> scale;      ///< per cycle: local strength (standard deviation)
     double explained = 0.0;         ///< share of the mean cycle's power that the fit explains
     double weight = 0.0;            ///< trust in this signal, weights sum to 1
     std::vector<float> event_level; ///< cycles x positions

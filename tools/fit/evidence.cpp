@@ -90,7 +90,21 @@ json examine(const std::string& dir, const json& label) {
     }
   }
   if (nearest != nullptr) {
-    const Passage p = hear_at_speed(signals, *nearest, 0.0, *engine);
+    std::vector<EventFeatures> features;
+    const Passage p = hear_at_speed(signals, *nearest, 0.0, *engine, &features);
+    if (label.contains("events") && (label["class"] == "intermittent" || label["class"] == "scattered")) {
+      out["positions"] = engine->positions().size();
+      out["true_events"] = json::array();  // time of valve opening, missing
+      for (const json& e : label["events"]) {
+        if (e[4] == 1 && e[5] == 1) out["true_events"].push_back({e[0], e[2] == 0 ? 1 : 0});
+      }
+      out["events"] = json::array();
+      for (std::size_t i = 0; i < p.events.size(); ++i) {
+        json row = json::array({std::round(p.events[i].time_s * 1e4) / 1e4});
+        for (float x : features[i]) row.push_back(std::round(x * 100.0F) / 100.0F);
+        out["events"].push_back(std::move(row));
+      }
+    }
     out["heard"] = p.engine_heard;
     out["heard_rpm"] = nearest->mean_rpm;
     if (p.engine_heard) out["evidence"] = p.evidence;
@@ -110,7 +124,6 @@ int main(int argc, char** argv) {
     }
     for (std::string line; std::getline(labels, line);) {
       json label = json::parse(line);
-      label.erase("events");
       label.erase("rpm_trace");
       if (!label["class"].is_null()) work.emplace_back(argv[i], std::move(label));
     }
