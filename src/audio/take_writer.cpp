@@ -79,12 +79,12 @@ Bytes header(std::uint32_t rate, std::uint64_t frames, std::uint64_t bytes_after
 }
 
 /// `cue ` and the labels that belong to it (RIFF: Multimedia Programming Interface 1.0, 1991).
-Bytes cue_points(const std::vector<Mark>& marks) {
+Bytes cue_points(const std::vector<TakeMark>& marks) {
   Bytes cue;
   Bytes labels;
   labels.id("adtl");
   std::uint32_t count = 0;
-  for (const Mark& mark : marks) {
+  for (const TakeMark& mark : marks) {
     if (mark.frame >= not_in_32_bits) continue;  // a cue point has 32 bits: a day at 48 kHz
     ++count;
     const auto frame = static_cast<std::uint32_t>(mark.frame);
@@ -232,6 +232,8 @@ std::string dated_take_name(const std::string& folder) {
   ::localtime_r(&now, &local);
   char stamp[32];
   std::strftime(stamp, sizeof stamp, "take-%Y%m%d-%H%M%S", &local);
+  // A folder for takes may not have been needed before; what stands above it must be there.
+  if (!folder.empty()) ::mkdir(folder.c_str(), 0777);
   const std::string stem = folder.empty() ? stamp : folder + "/" + stamp;
   std::string name = stem + ".wav";
   struct stat there {};

@@ -14,7 +14,7 @@
 namespace pipebeat::audio {
 
 /// A moment that somebody wanted to find again.
-struct Mark {
+struct TakeMark {
   std::int64_t frame = 0;
   std::string text;  ///< "off 3", "on"; printable
 };
@@ -53,7 +53,7 @@ class TakeWriter {
 
   [[nodiscard]] const std::string& path() const { return path_; }
   [[nodiscard]] FrameCount frames() const { return FrameCount{frames_}; }
-  [[nodiscard]] const std::vector<Mark>& marks() const { return marks_; }
+  [[nodiscard]] const std::vector<TakeMark>& marks() const { return marks_; }
 
  private:
   TakeWriter(std::string path, Descriptor file, std::uint32_t rate)
@@ -67,10 +67,11 @@ class TakeWriter {
   std::uint32_t rate_ = 0;
   std::int64_t frames_ = 0;
   bool broken_ = false;
-  std::vector<Mark> marks_;
+  std::vector<TakeMark> marks_;
 };
 
 /// A name that no file has yet: FOLDER/take-YYYYMMDD-HHMMSS.wav, "-2" and so on behind it if needed.
+/// The folder is made when only its last part is missing; empty: the current one.
 [[nodiscard]] std::string dated_take_name(const std::string& folder);
 
 }  // namespace pipebeat::audio

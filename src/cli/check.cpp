@@ -35,19 +35,6 @@ struct CheckOptions {
   bool json = false;
 };
 
-/// What a healthy recording of the same engine teaches.
-Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {
-  auto heard = hear(path, engine, options);
-  if (!heard) return tl::unexpected(heard.error());
-  auto known_good = heard->listener.as_known_good();
-  if (!known_good) {
-    return fail(ErrorCode::bad_argument,
-                path + ": no engine was heard in it, so it can't serve as --known-good",
-                "give a recording of the same engine running well");
-  }
-  return *known_good;
-}
-
 /// The recording with a tick on each missing event.
 Result<void> write_marked(const CheckOptions& options, const show::Report& report, int channel) {
   std::vector<audio::Mark> marks;

@@ -141,4 +141,16 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   return Heard{std::move(ears.front().listener), ears.front().channel + 1, reader->broke_off()};
 }
 
+Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {
+  auto heard = hear(path, engine, options);
+  if (!heard) return tl::unexpected(heard.error());
+  auto known_good = heard->listener.as_known_good();
+  if (!known_good) {
+    return fail(ErrorCode::bad_argument,
+                path + ": no engine was heard in it, so it can't serve as --known-good",
+                "give a recording of the same engine running well");
+  }
+  return *known_good;
+}
+
 }  // namespace pipebeat::cli

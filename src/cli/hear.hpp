@@ -35,4 +35,8 @@ struct Heard {
 /// recording hasn't got; `what` starts with the file's name.
 Result<Heard> hear(const std::string& path, const Engine& engine, const HearOptions& options);
 
+/// What a healthy recording of the same engine teaches.
+/// Errors: those of hear, and bad_argument when no engine is heard in it.
+Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options);
+
 }  // namespace pipebeat::cli

@@ -13,6 +13,8 @@
 #include "audio/take_writer.hpp"
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
+#include "cli/hear.hpp"
+#include "cli/job_note.hpp"
 #include "cli/live_ear.hpp"
 #include "cli/screen.hpp"
 #include "show/json.hpp"
@@ -40,6 +42,7 @@ struct ListenOptions {
   std::optional<double> rate;
   std::optional<double> seconds;
   std::string save;
+  std::string known_good;
   bool json = false;
   bool microphone_check = false;
 };
@@ -243,12 +246,26 @@ ExitStatus listen(ListenOptions& options) {
   if (options.microphone_check) return check_microphone(*capture);
 
   const Hertz rate = capture->sample_rate();
-  auto listener = Listener::create(*engine, rate, {*speed_guess, std::nullopt});
+  ListenerOptions listening{*speed_guess, std::nullopt};
+  if (!options.known_good.empty()) {
+    HearOptions reference;
+    reference.listener.speed_guess = *speed_guess;
+    auto known_good = learn(options.known_good, *engine, reference);
+    if (!known_good) {
+      complain(known_good.error());
+      return ExitStatus::trouble;
+    }
+    listening.known_good = std::move(*known_good);
+  }
+  auto listener = Listener::create(*engine, rate, listening);
   if (!listener) {
     complain(listener.error());
     return ExitStatus::trouble;
   }
-  const std::string take = options.save.empty() ? audio::dated_take_name("") : options.save;
+  const std::string& job = options.engine.job;
+  const std::string take = !options.save.empty() ? options.save
+                           : job.empty()         ? audio::dated_take_name("")
+                                                 : audio::dated_take_name(job + "/recordings");
   auto writer = audio::TakeWriter::create(take, rate);
   if (!writer) {
     complain(writer.error());
@@ -292,7 +309,7 @@ ExitStatus listen(ListenOptions& options) {
     fmt::print(stderr, "Microphone: {}\n", show::advice(r));
   }
   std::string marks;
-  for (const audio::Mark& m : ear.marks()) {
+  for (const audio::TakeMark& m : ear.marks()) {
     marks += fmt::format("{}{:.1f} s {}", marks.empty() ? "; marks: " : ", ",
                          static_cast<double>(m.frame) / rate.value(), m.text);
   }
@@ -307,11 +324,9 @@ ExitStatus listen(ListenOptions& options) {
                        "use pipebeat check on it\n",
                static_cast<double>(ear.not_judged()) / rate.value());
   }
-  if (ended.trouble) {
-    complain(*ended.trouble);
-    return ExitStatus::trouble;
-  }
-  return status_of(last.whole.verdict);
+  const bool noted = note_in_job(job, "listen", {take}, show::to_json(report));
+  if (ended.trouble) complain(*ended.trouble);
+  return ended.trouble || !noted ? ExitStatus::trouble : status_of(last.whole.verdict);
 }
 
 }  // namespace
@@ -328,8 +343,13 @@ void add_listen(CLI::App& program, Action& chosen) {
   command->add_option("--rate", options->rate, "Samples a second; default the device's own")
       ->type_name("HZ");
   command->add_option("--seconds", options->seconds, "End by itself after so long")->type_name("S");
-  command->add_option("--save", options->save, "Keep the take here; default take-DATE-TIME.wav")
+  command->add_option("--save", options->save,
+                      "Keep the take here; default take-DATE-TIME.wav, with --job in its recordings")
       ->type_name("FILE");
+  command
+      ->add_option("--known-good", options->known_good,
+                   "A recording of the same engine running well, to judge against")
+      ->type_name("REC");
   command->add_flag("--json", options->json,
                     "One JSON object a second, as when standard output is no terminal");
   command->add_flag("--microphone-check", options->microphone_check,

@@ -76,7 +76,7 @@ class LiveEar {
 
   // After finish():
   [[nodiscard]] const Judged& last() const { return judged_; }
-  [[nodiscard]] const std::vector<audio::Mark>& marks() const { return take_.marks(); }
+  [[nodiscard]] const std::vector<audio::TakeMark>& marks() const { return take_.marks(); }
   /// Frames that were written and not judged, because this computer was too slow.
   [[nodiscard]] std::int64_t not_judged() const { return not_judged_; }
 

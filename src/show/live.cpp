@@ -92,6 +92,13 @@ std::string clock(double seconds) {
   return fmt::format("{}:{:02}", s / 60, s % 60);
 }
 
+/// The whole is judged less often as it grows: how far the answer reaches, when that is behind.
+std::string as_of(const LiveState& state) {
+  constexpr double behind_s = 2.5;
+  const double until = state.whole.duration.value();
+  return state.judged && state.seconds - until > behind_s ? " (up to " + clock(until) + ")" : "";
+}
+
 /// -60 dB to full scale, the loudest tenth second marked.
 Line level_meter(const LiveState& state, const Screen& screen) {
   constexpr double floor_db = -60.0;
@@ -154,6 +161,21 @@ void add_beat_map(std::vector<Line>& lines, const LiveState& state, const Screen
     lines.push_back(std::move(line));
   }
   lines.resize(lines.size() + static_cast<std::size_t>(rows - 1) - map.size());
+}
+
+/// A text in rows no longer than the screen is wide, broken between words; at least one row.
+std::vector<std::string> folded(std::string_view text, int columns) {
+  std::vector<std::string> rows(1);
+  while (!text.empty()) {
+    const std::string_view word = text.substr(0, text.find(' '));
+    text.remove_prefix(std::min(word.size() + 1, text.size()));
+    if (!rows.back().empty() && width(rows.back()) + 1 + width(word) > static_cast<std::size_t>(columns)) {
+      rows.emplace_back();
+    }
+    if (!rows.back().empty()) rows.back() += ' ';
+    rows.back() += word;
+  }
+  return rows;
 }
 
 /// Cuts a line at the screen's edge.
@@ -236,7 +258,7 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
   lines.emplace_back();
   if (roomy) {
     for (std::string& row : large(answer.word, screen.blocks)) lines.push_back({{std::move(row), answer.ink}});
-    lines.push_back({{answer.sentence + sure(whole), answer.ink}});
+    lines.push_back({{answer.sentence + sure(whole) + as_of(state), answer.ink}});
     lines.emplace_back();
     const auto rpm = large(speed_of(state.judged ? state.recent : whole), screen.blocks);
     const auto missing = large(percent(whole.missing_event_ratio), screen.blocks);
@@ -247,7 +269,7 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
       lines.push_back({{left}, {missing[r] + (r + 1 == rpm.size() ? "of pulses missing" : ""), answer.ink}});
     }
   } else {
-    lines.push_back({{std::string{answer.word}, answer.ink}, {"  " + answer.sentence + sure(whole)}});
+    lines.push_back({{std::string{answer.word}, answer.ink}, {"  " + answer.sentence + sure(whole) + as_of(state)}});
     lines.push_back({{fmt::format("{} rpm   {} of pulses missing", speed_of(state.recent),
                                   percent(whole.missing_event_ratio))}});
   }
@@ -257,10 +279,11 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
   const std::size_t advices = std::min<std::size_t>(state.advice.size(), roomy ? 2 : 1);
   for (std::size_t i = 0; i < advices; ++i) lines.push_back({{"  ! " + state.advice[i], Ink::warning}});
 
-  constexpr int below = 2;
+  const std::vector<std::string> notice = folded(state.notice, screen.columns);
+  const int below = 1 + static_cast<int>(notice.size());
   const int left = screen.rows - static_cast<int>(lines.size()) - below;
   add_beat_map(lines, state, screen, left);
-  lines.push_back({{std::string{state.notice}, Ink::warning}});
+  for (const std::string& row : notice) lines.push_back({{row, Ink::warning}});
   lines.push_back({{std::string{state.keys}, Ink::good}});
   if (lines.size() > static_cast<std::size_t>(screen.rows)) {
     lines.erase(lines.begin(), lines.end() - screen.rows);
