@@ -228,7 +228,7 @@ std::optional<Ignition> ignition_named(std::string_view name) {
 
 std::span<const ReadingKind> reading_kinds() {
   static const std::vector<ReadingKind> kinds{
-      {"code", Dimension::code, false, {}, "A fault code, e.g. P0303"},
+      {"code", Dimension::code, false, {}, "A fault code, e.g. P0303; none: no code is stored"},
       {"always_so", Dimension::word, false, {"yes", "no"},
        "Has the engine always run like this"},
       {"clears_with_revs", Dimension::word, false, {"yes", "no"},
@@ -343,6 +343,10 @@ Result<CheckedReading> read_reading(std::string_view what, std::string_view text
       return out;
     }
     case Dimension::code: {
+      if (lower(trimmed(text)) == "none") {
+        r.word = "NONE";
+        return out;
+      }
       const auto code = fault_code(trimmed(text));
       if (!code) {
         return refuse(what, text, "not a fault code",

@@ -1,10 +1,6 @@
 #include "job/store.hpp"
 
-#include <fcntl.h>
 #include <fmt/format.h>
-#include <sys/file.h>
-#include <sys/stat.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <array>
@@ -14,9 +10,8 @@
 #include <ctime>
 #include <filesystem>
 #include <set>
-#include <thread>
-#include <utility>
 
+#include "job/files.hpp"
 #include "job/json_text.hpp"
 
 namespace pipebeat::job {
@@ -25,81 +20,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::size_t largest_file = 64U << 20U;
-constexpr auto lock_patience = std::chrono::seconds{10};
 constexpr int most_entries = 1'000'000;
-
-/// A descriptor that closes itself.
-class Descriptor {
- public:
-  explicit Descriptor(int fd) : fd_{fd} {}
-  Descriptor(const Descriptor&) = delete;
-  Descriptor& operator=(const Descriptor&) = delete;
-  Descriptor(Descriptor&& other) noexcept : fd_{std::exchange(other.fd_, -1)} {}
-  Descriptor& operator=(Descriptor&&) = delete;
-  ~Descriptor() {
-    if (fd_ >= 0) ::close(fd_);
-  }
-  [[nodiscard]] int get() const { return fd_; }
-
- private:
-  int fd_;
-};
-
-tl::unexpected<Error> system_failure(const std::string& path, std::string_view doing) {
-  const int error = errno;
-  const std::string what = fmt::format("{}: could not {}: {}", path, doing, std::strerror(error));
-  if (error == ENOENT || error == ENOTDIR) {
-    return fail(ErrorCode::not_found, what, "check the name; `pipebeat job new` makes a job");
-  }
-  if (error == EACCES || error == EPERM || error == EROFS) {
-    return fail(ErrorCode::no_permission, what, "choose a folder that you may write to");
-  }
-  return fail(ErrorCode::write_failed, what, "check that the disk is there and has room");
-}
-
-std::string path_in(const std::string& folder, std::string_view name) {
-  return (fs::path{folder} / name).string();
-}
-
-Result<std::string> read_file(const std::string& path) {
-  const Descriptor file{::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK)};
-  if (file.get() < 0) return system_failure(path, "open");
-  struct stat status{};
-  if (::fstat(file.get(), &status) != 0) return system_failure(path, "look at");
-  if (!S_ISREG(status.st_mode)) {
-    return fail(ErrorCode::unreadable, path + ": not a plain file", "give another folder");
-  }
-  std::string text;
-  std::string block(1U << 16U, '\0');
-  for (;;) {
-    const ssize_t got = ::read(file.get(), block.data(), block.size());
-    if (got < 0 && errno == EINTR) continue;
-    if (got < 0) return system_failure(path, "read");
-    if (got == 0) return text;
-    text.append(block.data(), static_cast<std::size_t>(got));
-    if (text.size() > largest_file) {
-      return fail(ErrorCode::unreadable, path + ": larger than 64 MB",
-                  "start a new job, or restore a copy");
-    }
-  }
-}
-
-/// The folder, locked against other writers until it is let go.
-Result<Descriptor> lock(const std::string& folder) {
-  Descriptor directory{::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)};
-  if (directory.get() < 0) return system_failure(folder, "open the job folder");
-  const auto until = std::chrono::steady_clock::now() + lock_patience;
-  while (::flock(directory.get(), LOCK_EX | LOCK_NB) != 0) {
-    if (errno != EWOULDBLOCK && errno != EINTR) return system_failure(folder, "lock");
-    if (std::chrono::steady_clock::now() > until) {
-      return fail(ErrorCode::device, folder + ": another program has been writing here for 10 s",
-                  "end it, then try again");
-    }
-    std::this_thread::sleep_for(std::chrono::milliseconds{5});
-  }
-  return directory;
-}
 
 // ---- entries and cards to JSON -----------------------------------------------------------------
 
@@ -189,6 +110,9 @@ Reading reading_from(const Node& node, const Bench& bench) {
   r.given = node.text_or("given");
   r.swapped_with = node.integer_or("swapped_with", 0, 0, bench.cylinders);
   r.followed = node.text_or("followed");
+  if (!r.followed.empty() && r.followed != "yes" && r.followed != "no") {
+    node.at("followed").wrong("say \"yes\" or \"no\"");
+  }
 
   // A file edited by hand is held to the same rules as the command line.
   std::string text = r.word;
@@ -198,6 +122,8 @@ Reading reading_from(const Node& node, const Bench& bench) {
   }
   const auto checked = read_reading(r.what, text, r.cylinder, bench);
   if (!checked) node.wrong(checked.error().what);
+  r.value = checked->reading.value;  // someone may have written another unit
+  r.unit = checked->reading.unit;
   return r;
 }
 
@@ -344,44 +270,6 @@ Result<Loaded> load_document(const std::string& folder) {
   }
 }
 
-/// Writes beside the old file, syncs, renames; the folder's entry is synced too.
-Result<void> replace_file(const std::string& path, std::string_view content, bool only_new) {
-  const std::string folder = fs::path{path}.parent_path().string();
-  std::string temporary = path + ".XXXXXX";
-  const Descriptor file{::mkostemp(temporary.data(), O_CLOEXEC)};
-  if (file.get() < 0) return system_failure(path, "write");
-  const auto give_up = [&](std::string_view doing) {
-    auto failure = system_failure(path, doing);
-    ::unlink(temporary.c_str());
-    return failure;
-  };
-  while (!content.empty()) {
-    const ssize_t written = ::write(file.get(), content.data(), content.size());
-    if (written < 0 && errno == EINTR) continue;
-    if (written < 0) return give_up("write");
-    content.remove_prefix(static_cast<std::size_t>(written));
-  }
-  constexpr mode_t readable_by_all = 0644;
-  // A file that was there keeps its mode; a new one gets the usual.
-  struct stat old{};
-  const bool there = ::stat(path.c_str(), &old) == 0;
-  if (::fchmod(file.get(), there ? old.st_mode & 07777U : readable_by_all) != 0) {
-    return give_up("set the mode of");
-  }
-  if (::fsync(file.get()) != 0) return give_up("sync");
-  // link refuses an existing name, rename takes its place.
-  if (only_new) {
-    if (::link(temporary.c_str(), path.c_str()) != 0) return give_up("write");
-    ::unlink(temporary.c_str());
-  } else if (::rename(temporary.c_str(), path.c_str()) != 0) {
-    return give_up("replace");
-  }
-  const Descriptor directory{
-      ::open(folder.empty() ? "." : folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)};
-  if (directory.get() >= 0) ::fsync(directory.get());
-  return {};
-}
-
 }  // namespace
 
 std::string now() {
@@ -392,10 +280,6 @@ std::string now() {
                      utc.tm_mday, utc.tm_hour, utc.tm_min, utc.tm_sec);
 }
 
-Result<void> write_atomically(const std::string& path, std::string_view content) {
-  return replace_file(path, content, false);
-}
-
 Result<void> create(const std::string& folder, const JobCard& card) {
   std::error_code error;
   fs::create_directories(folder, error);
@@ -403,15 +287,14 @@ Result<void> create(const std::string& folder, const JobCard& card) {
     errno = error.value();
     return system_failure(folder, "make the folder");
   }
-  const auto directory = lock(folder);
+  const auto directory = lock_folder(folder);
   if (!directory) return tl::unexpected(directory.error());
   const std::string path = path_in(folder, file_name);
-  struct stat status{};
-  if (::lstat(path.c_str(), &status) == 0) {
+  if (fs::exists(fs::symlink_status(path, error))) {
     return fail(ErrorCode::bad_argument, folder + ": there is a job in it already",
                 "choose another folder, or see it: pipebeat job show " + folder);
   }
-  return replace_file(path, dump(to_json(card)), true);
+  return write_file(path, dump(to_json(card)), Existing::refuse);
 }
 
 Result<JobCard> load(const std::string& folder) {
@@ -421,7 +304,7 @@ Result<JobCard> load(const std::string& folder) {
 }
 
 Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries) {
-  const auto directory = lock(folder);
+  const auto directory = lock_folder(folder);
   if (!directory) return tl::unexpected(directory.error());
   auto loaded = load_document(folder);
   if (!loaded) return tl::unexpected(loaded.error());
@@ -447,7 +330,7 @@ Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries)
     }
     card.entries.push_back(std::move(e));
   }
-  if (auto written = replace_file(path_in(folder, file_name), dump(loaded->document), false);
+  if (auto written = write_file(path_in(folder, file_name), dump(loaded->document), Existing::replace);
       !written) {
     return tl::unexpected(written.error());
   }
@@ -482,7 +365,7 @@ Result<std::string> keep_recording(const std::string& folder, const std::string&
     const auto there = read_file(target);
     if (there && *there == *content) return relative;
     if (there || there.error().code != ErrorCode::not_found) continue;
-    const auto written = replace_file(target, *content, true);
+    const auto written = write_file(target, *content, Existing::refuse);
     if (written) return relative;
     if (!fs::exists(target, error)) return tl::unexpected(written.error());
   }

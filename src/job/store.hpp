@@ -40,10 +40,6 @@ Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries)
 /// Errors: not_found, write_failed.
 Result<std::string> keep_recording(const std::string& folder, const std::string& recording);
 
-/// Writes a file whole or not at all: temporary file, sync, rename. Errors: write_failed,
-/// no_permission.
-Result<void> write_atomically(const std::string& path, std::string_view content);
-
 /// Now, UTC, "2026-11-25T16:40:00Z".
 [[nodiscard]] std::string now();
 
