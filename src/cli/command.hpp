@@ -29,6 +29,7 @@ using Action = std::function<ExitStatus()>;
 
 /// Each adds its command to the program; `chosen` becomes its action when the user calls it.
 void add_check(CLI::App& program, Action& chosen);
+void add_clicks(CLI::App& program, Action& chosen);
 void add_compare(CLI::App& program, Action& chosen);
 void add_devices(CLI::App& program, Action& chosen);
 void add_droptest(CLI::App& program, Action& chosen);

@@ -11,6 +11,7 @@
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
+#include "cli/job_note.hpp"
 #include "show/compare.hpp"
 
 namespace pipebeat::cli {
@@ -74,9 +75,13 @@ ExitStatus run(const CompareOptions& given) {
   const Comparison comparison = compare(*engine, *before, *after);
   const show::CompareReport report{comparison, reports(options.before, *engine, *before),
                                    reports(options.after, *engine, *after)};
+  const std::string json = show::to_json(report);
   fmt::print("{}", options.json
-                       ? show::to_json(report) + '\n'
+                       ? json + '\n'
                        : show::to_text(report, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+  std::vector<std::string> recordings = options.before;
+  recordings.insert(recordings.end(), options.after.begin(), options.after.end());
+  if (!note_in_job(options.engine.job, "compare", recordings, json)) return ExitStatus::trouble;
   if (comparison.change == Change::cannot_compare) return ExitStatus::unclear;
   return comparison.miss_after ? ExitStatus::miss : ExitStatus::no_miss;
 }

@@ -9,6 +9,7 @@
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
+#include "cli/job_note.hpp"
 #include "cli/marks.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
@@ -77,6 +78,13 @@ Stretches from_take(const DroptestOptions& options, const Engine& engine, const 
   return out;
 }
 
+std::vector<std::string> recordings_of(const DroptestOptions& options) {
+  if (!options.take.empty()) return {options.take};
+  std::vector<std::string> paths = options.baselines;
+  for (const std::string& text : options.off) paths.push_back(text.substr(text.find('=') + 1));
+  return paths;
+}
+
 ExitStatus run(const DroptestOptions& options) {
   const bool files = !options.off.empty() || !options.baselines.empty();
   if (files == !options.take.empty() || (files && (options.off.empty() || options.baselines.empty()))) {
@@ -105,8 +113,12 @@ ExitStatus run(const DroptestOptions& options) {
     return ExitStatus::trouble;
   }
   const DropTest test = judge_drop_test(*engine, *stretches);
-  fmt::print("{}", options.json ? show::to_json(test) + '\n'
+  const std::string json = show::to_json(test);
+  fmt::print("{}", options.json ? json + '\n'
                                 : show::to_text(test, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+  if (!note_in_job(options.engine.job, "droptest", recordings_of(options), json)) {
+    return ExitStatus::trouble;
+  }
   if (!test.dead) return ExitStatus::unclear;
   return test.dead->empty() ? ExitStatus::no_miss : ExitStatus::miss;
 }

@@ -10,6 +10,7 @@
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
+#include "cli/job_note.hpp"
 #include "cli/marks.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
@@ -100,8 +101,12 @@ ExitStatus run(const LocateOptions& options) {
     takes.push_back({heard->listener.finding(), p.marks});
   }
   const Location location = locate(*engine, takes);
-  fmt::print("{}", options.json ? show::to_json(location) + '\n'
+  const std::string json = show::to_json(location);
+  fmt::print("{}", options.json ? json + '\n'
                                 : show::to_text(location, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+  std::vector<std::string> paths;
+  for (const Plan& p : *plans) paths.push_back(p.path);
+  if (!note_in_job(options.engine.job, "locate", paths, json)) return ExitStatus::trouble;
   if (!location.answered) return ExitStatus::unclear;
   return location.candidates.empty() ? ExitStatus::no_miss : ExitStatus::miss;
 }

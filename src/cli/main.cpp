@@ -23,6 +23,7 @@ ExitStatus run(int argc, char** argv) {
   Action chosen;
   add_check(program, chosen);
   add_listen(program, chosen);
+  add_clicks(program, chosen);
   add_compare(program, chosen);
   add_droptest(program, chosen);
   add_locate(program, chosen);
