@@ -192,13 +192,18 @@ Result<ClickTrack> follow_clicks(std::span<const float> samples, Hertz sample_ra
   const double own = sorted[sorted.size() - 1 - sorted.size() / 10];
   if (own < audible_db) return track;
   const double threshold = std::max(audible_db, own - 8.0);
+  // The path may reach beyond the first and the last click.
+  std::size_t first = 0;
+  std::size_t last = heard.size() - 1;
+  while (heard[first] < threshold) ++first;
+  while (heard[last] < threshold) --last;
   std::vector<double> present;
-  for (std::size_t i = 0; i < heard.size(); ++i) {
+  for (std::size_t i = first; i <= last; ++i) {
     if (heard[i] >= threshold) present.push_back(loud[i]);
   }
   track.cycle_hz = static_cast<double>(path.size() - 1) /
                    (frame_s * static_cast<double>(path.back() - path.front()));
-  track.cycles = static_cast<std::int64_t>(path.size());
+  track.cycles = static_cast<std::int64_t>(last - first + 1);
   track.missed = track.cycles - static_cast<std::int64_t>(present.size());
   track.level_db = median(present);
   track.over_noise_db = own;
@@ -255,10 +260,10 @@ std::vector<InjectorFinding> judge_injectors(std::span<const InjectorRecording> 
       say(InjectorState::silent, InjectorReason::neighbours_only, *f.level_db);
     } else if (missed > missing_silent) {
       say(InjectorState::silent, InjectorReason::misses_clicks, missed);
-    } else if (t.clicks_per_cycle > 2.6 || t.clicks_per_cycle < 0.3) {
-      say(InjectorState::unclear, InjectorReason::odd_rate, t.clicks_per_cycle);
     } else if (f.level_db && *f.level_db < weak_db) {
       say(InjectorState::weak, InjectorReason::softer, *f.level_db);
+    } else if (t.clicks_per_cycle > 2.6 || t.clicks_per_cycle < 0.3) {
+      say(InjectorState::unclear, InjectorReason::odd_rate, t.clicks_per_cycle);
     } else if (missed > 0.02) {
       say(InjectorState::clicking, InjectorReason::misses_clicks, missed);
     } else if (t.clicks_per_cycle > 1.5) {

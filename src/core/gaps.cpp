@@ -11,7 +11,7 @@ constexpr double fired_spread = 0.22;  // between the cylinders of one engine: p
 constexpr double gap_level = 0.12;     // what ringing and noise leave of a missing pulse
 constexpr double gap_spread = 0.18;
 constexpr double row_error = 0.08;     // of a mean level, besides its standard error
-constexpr double outlier = 0.02;       // share of levels that mean nothing
+constexpr double outlier = 0.06;       // share of levels that mean nothing
 constexpr double outlier_density = 0.4;
 
 /// Log density of levels that share one constant drawn from N(mean, spread^2).

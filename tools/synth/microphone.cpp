@@ -100,7 +100,8 @@ Signal through_microphone(Signal x, const Microphone& mic, double rate, std::uin
   bandlimit(x, mic.bandlimit_hz > 0.0 ? mic.bandlimit_hz : 0.46 * mic.rate_hz, rate);
   x = decimated(x, static_cast<int>(std::lround(rate)) / mic.rate_hz);
   const double reference = loudest(x, mic.clip_share > 0.0 ? mic.clip_share : 0.001);
-  const double gain = reference <= 0.0       ? 1.0
+  const double gain = mic.fixed_gain > 0.0   ? mic.fixed_gain
+                      : reference <= 0.0       ? 1.0
                       : mic.clip_share > 0.0 ? 1.0 / reference
                                              : std::pow(10.0, mic.level_dbfs / 20.0) / reference;
   for (double& v : x) {

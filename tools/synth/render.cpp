@@ -43,7 +43,8 @@ Recording render(const Scene& scene) {
   if (scene.instead.empty()) {
     const Engine layout = engine_of(scene.engine);
     recording.run = run_crank(scene, layout);
-    sound = engine_sound(scene, layout, recording.run, rate);
+    sound = scene.contact.cylinder > 0 ? contact_sound(scene, layout, recording.run, rate)
+                                       : engine_sound(scene, layout, recording.run, rate);
   } else {
     sound = background_sound(scene.instead, seeds.bits(), frames, rate);
   }

@@ -30,6 +30,8 @@ void write_audio(const std::string& path, const Recording& recording);
 
 /// Sound pressure at the microphone's place from the engine alone.
 Signal engine_sound(const Scene& scene, const Engine& layout, const CrankRun& run, double rate_hz);
+/// What the probe on an injector picks up.
+Signal contact_sound(const Scene& scene, const Engine& layout, const CrankRun& run, double rate_hz);
 /// One background sound of that name (also the not-an-engine ones), deviation 1.
 Signal background_sound(const std::string& kind, std::uint64_t seed, std::size_t frames,
                         double rate_hz);

@@ -14,12 +14,13 @@ NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(EngineUnderTest, id, seed, layou
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Trouble, condition, cylinders, p, bursty, afterfire,
                                                 below_rpm, scatter_cov)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Unplugging, at_s, cylinder)
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Contact, cylinder, silent, weak, missed, batch)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Microphone, name, rate_hz, highpass_hz,
                                                 highpass_order, bandlimit_hz, square_law, gate_db,
-                                                agc, soft_clip, level_dbfs, clip_share, reverb,
-                                                codec, kbps)
+                                                agc, soft_clip, level_dbfs, fixed_gain,
+                                                clip_share, reverb, codec, kbps)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Scene, name, seed, duration_s, engine, trouble,
-                                                profile, hold_rpm, unplugged, view, distance_m,
+                                                profile, hold_rpm, unplugged, contact, view, distance_m,
                                                 background, snr_db, wind_db, microphone, instead,
                                                 rpm_guess)
 
@@ -82,6 +83,8 @@ void check(const Scene& scene) {
   for (int c : scene.trouble.cylinders) must_lie("trouble.cylinders", c, 1, layout.cylinders());
   for (const Unplugging& u : scene.unplugged)
     must_lie("unplugged.cylinder", u.cylinder, 0, layout.cylinders());
+  must_lie("contact.cylinder", scene.contact.cylinder, 0, layout.cylinders());
+  must_lie("contact.missed", scene.contact.missed, 0.0, 1.0);
   must_lie("duration_s", scene.duration_s, 0.1, 3600.0);
   must_lie("engine.muffler", scene.engine.muffler, 0, 2);
   must_lie("engine.outlets", scene.engine.outlets, 1, 2);

@@ -44,6 +44,15 @@ struct Unplugging {
   int cylinder = 0;  ///< the one that is off from now on; 0: all are on again
 };
 
+/// A stethoscope or contact microphone pressed on one injector.
+struct Contact {
+  int cylinder = 0;         ///< whose injector; 0: the microphone hears the exhaust instead
+  std::vector<int> silent;  ///< injectors that do not click
+  std::vector<int> weak;    ///< that click at 0.3 of the usual strength
+  double missed = 0.0;      ///< chance that the one under the probe skips a click
+  bool batch = false;       ///< fired once a revolution, all together
+};
+
 struct Microphone {
   std::string name = "wide48";
   int rate_hz = 48000;  ///< 48000, 44100, 22050 or 16000
@@ -55,6 +64,7 @@ struct Microphone {
   double agc = 0.0;           ///< 0 none .. 1 full levelling, quick enough to pump with the beat
   double soft_clip = 0.0;     ///< 0 none .. 1 strong
   double level_dbfs = -6.0;   ///< loudest 0.1 % of samples; above 0 the rest is clipped
+  double fixed_gain = 0.0;      ///< > 0: this instead, so that recordings made alike compare
   double clip_share = 0.0;    ///< > 0: level is set so that this share of samples clips
   double reverb = 0.0;        ///< 0..1
   std::string codec;          ///< empty, mp3, aac or opus
@@ -71,6 +81,7 @@ struct Scene {
   std::string profile = "idle";
   double hold_rpm = 0.0;              ///< speed to hold in fast and cruise; 0: drawn
   std::vector<Unplugging> unplugged;  ///< by rising time
+  Contact contact;
   std::string view = "tailpipe";      ///< tailpipe, beside, bonnet
   double distance_m = 1.0;
   /// pink, hum, traffic, speech, music, rain, fan, bursts, engine
