@@ -15,7 +15,7 @@ namespace pipebeat {
 namespace {
 
 // How the speed spreads when a cylinder is dead and when it works; rounded from simulated drop tests.
-constexpr double wander = 0.005;          // of the mean idle speed between two recordings
+constexpr double wander = 0.008;          // of the mean idle speed between two recordings
 constexpr double drop_own = 0.004;        // cylinders do not all drop the speed alike:
 constexpr double drop_spread = 0.35;      // a fixed part and a share of the mean drop
 constexpr double none_prior = 0.3;        // nobody dead
