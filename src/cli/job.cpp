@@ -8,7 +8,9 @@
 
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
+#include "cli/job_commands.hpp"
 #include "job/store.hpp"
+#include "job/table.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -114,6 +116,9 @@ Result<JobCard> card_of(const NewOptions& options) {
   auto rows = rows_of(options.rows, card.layout, spec->cylinders);
   if (!rows) return tl::unexpected(rows.error());
   card.rows = std::move(*rows);
+  const auto table = job::load_table("", options.folder);
+  if (!table) return tl::unexpected(table.error());
+  if (const auto known = table->know(options.tools); !known) return tl::unexpected(known.error());
   card.tools = options.tools;
   return card;
 }
@@ -154,6 +159,12 @@ void add_new(CLI::App& job, Action& chosen) {
       ->add_option("--rows", options->rows,
                    "Cylinders as they stand in the block, row by row, e.g. 1-3-5/2-4-6")
       ->type_name("ROWS");
+  command
+      ->add_option("--tools", options->tools,
+                   "Tools you own, for choosing tests, e.g. stethoscope,ohmmeter; default all")
+      ->type_name("TOOLS")
+      ->delimiter(',')
+      ->allow_extra_args(false);
   command->footer(
       "Exit status: 0 done, 2 trouble.\n"
       "Example: pipebeat job new van --vehicle \"bakery van\" --engine inline4 --ignition leads");
@@ -167,6 +178,9 @@ void add_job(CLI::App& program, Action& chosen) {
       "job", "The job card: readings in, cause and next test out");
   job->require_subcommand(1);
   add_new(*job, chosen);
+  add_job_read(*job, chosen);
+  add_job_views(*job, chosen);
+  add_job_gap(*job, chosen);
   job->footer("Example: pipebeat job new van --vehicle \"bakery van\" --engine inline4");
 }
 

@@ -68,7 +68,7 @@ double likelihood(const Piece& piece, const Table& table, const Hypothesis& h, i
   return sum;
 }
 
-std::vector<Hypothesis> hypotheses(const JobCard& card, const Table& table,
+std::vector<Hypothesis> hypotheses(const JobCard& card, const Table& table, bool after_work,
                                    std::vector<double>& prior) {
   const auto fuel = static_cast<std::size_t>(card.bench.fuel);
   std::vector<std::pair<int, int>> pairs;
@@ -93,6 +93,15 @@ std::vector<Hypothesis> hypotheses(const JobCard& card, const Table& table,
   double sum = 0.0;
   for (double p : prior) sum += p;
   for (double& p : prior) p /= sum;
+  const auto cured = std::find_if(all.begin(), all.end(), [&](const Hypothesis& h) {
+    return h.cause == table.cured;
+  });
+  if (after_work && table.cured_prior > 0.0 && cured != all.end()) {
+    double& p = prior[static_cast<std::size_t>(cured - all.begin())];
+    const double others = (1.0 - table.cured_prior) / (1.0 - p);
+    for (double& q : prior) q *= others;
+    p = table.cured_prior;
+  }
   return all;
 }
 
@@ -104,6 +113,7 @@ class Evidence {
       : card_{card}, table_{table}, out_{out} {
     for (const JobEntry* e : card.standing()) {
       if (e->kind == JobEntry::Kind::work) {
+        worked_ = true;
         if (!now_.empty()) set_aside_ = e;
         now_.clear();
       } else {
@@ -122,6 +132,8 @@ class Evidence {
   }
 
   [[nodiscard]] const std::vector<Piece>& pieces() const { return pieces_; }
+  /// True when work was done and everything counted came after it.
+  [[nodiscard]] bool after_work() const { return worked_; }
 
  private:
   /// Adds a piece; a table without the reading or the outcome has no use for it.
@@ -463,6 +475,7 @@ class Evidence {
   Diagnosis& out_;
   std::vector<const JobEntry*> now_;  ///< standing since the last work
   const JobEntry* set_aside_ = nullptr;
+  bool worked_ = false;
   std::vector<Piece> pieces_;
 };
 
@@ -478,7 +491,7 @@ class Weighing {
  public:
   Weighing(const JobCard& card, const Table& table, Diagnosis& out)
       : card_{card}, table_{table}, out_{out}, evidence_{card, table, out} {
-    all_ = hypotheses(card, table, prior_);
+    all_ = hypotheses(card, table, evidence_.after_work(), prior_);
     std::vector<double> weight(all_.size());
     for (std::size_t h = 0; h < all_.size(); ++h) {
       double sum = std::log(prior_[h]);
@@ -701,15 +714,21 @@ class Weighing {
   }
 
   [[nodiscard]] TestAdvice repair() const {
+    const RankedCause& top = out_.causes.front();
+    const auto cause = std::find_if(table_.causes.begin(), table_.causes.end(),
+                                    [&](const Cause& c) { return c.code == top.cause; });
     TestAdvice advice;
+    if (top.cylinders.size() == 1) advice.cylinder = top.cylinders[0];
+    advice.how = cause->repair;
+    if (cause->sound) {
+      advice.test = "nothing_to_repair";
+      advice.words = "nothing to repair";
+      advice.cautions = {"None: nothing is touched."};
+      return advice;
+    }
     advice.test = "repair_and_prove";
     advice.words = "repair, then prove it";
     advice.minutes = 30.0;
-    const RankedCause& top = out_.causes.front();
-    if (top.cylinders.size() == 1) advice.cylinder = top.cylinders[0];
-    for (const Cause& c : table_.causes) {
-      if (c.code == top.cause) advice.how = c.repair;
-    }
     advice.how.emplace_back(
         "Write it down: pipebeat job read DIR --done \"what was done\"; from then on only what is "
         "heard and read afterwards counts.");

@@ -75,6 +75,10 @@ Cause cause_from(const Node& node, const Table& table) {
     c.prior[static_cast<std::size_t>(*known)] = weight.number();
   }
   c.needs = needs_from(node);
+  if (const auto sound = node.find("sound")) {
+    if (!sound->json().is_boolean()) sound->wrong("say true or false");
+    c.sound = sound->json().get<bool>();
+  }
   c.repair = node.texts_or_none("repair");
   ask_for_source(node);
   return c;
@@ -225,10 +229,16 @@ int Table::reading(std::string_view wanted) const {
   return -1;
 }
 
-std::vector<std::string> Table::tools() const {
-  std::set<std::string> all;
-  for (const TableTest& t : tests) all.insert(t.tools.begin(), t.tools.end());
-  return {all.begin(), all.end()};
+Result<void> Table::know(const std::vector<std::string>& tools) const {
+  std::set<std::string> known;
+  for (const TableTest& t : tests) known.insert(t.tools.begin(), t.tools.end());
+  for (const std::string& tool : tools) {
+    if (tool != "none" && !known.contains(tool)) {
+      return fail(ErrorCode::bad_argument, fmt::format("--tools {}: no test asks for it", tool),
+                  fmt::format("name what you own of: {}; or none", fmt::join(known, ", ")));
+    }
+  }
+  return {};
 }
 
 Result<Table> parse_table(const std::string& name, std::string text) {
@@ -243,6 +253,20 @@ Result<Table> parse_table(const std::string& name, std::string text) {
     Table table;
     for (const Node& n : root.at("causes").items()) table.causes.push_back(cause_from(n, table));
     if (table.causes.empty()) root.at("causes").wrong("there must be a cause");
+    if (const auto after = root.find("after_work")) {
+      const Node name = after->at("cause");
+      const auto it = std::find_if(table.causes.begin(), table.causes.end(),
+                                   [&](const Cause& c) { return c.code == name.text(); });
+      if (it == table.causes.end() || it->where != Cause::Where::engine) {
+        name.wrong(fmt::format("there is no cause \"{}\" of the whole engine", name.text()));
+      }
+      table.cured = static_cast<std::size_t>(it - table.causes.begin());
+      table.cured_prior = after->at("prior").number();
+      if (!(table.cured_prior > 0.0 && table.cured_prior < 1.0)) {
+        after->at("prior").wrong("a probability lies between 0 and 1");
+      }
+      ask_for_source(*after);
+    }
     for (const Node& n : root.at("readings").items()) {
       table.readings.push_back(reading_from(n, table));
     }

@@ -31,6 +31,7 @@ struct Cause {
   Where where = Where::cylinder;
   std::array<double, 3> prior{};  ///< weight by Fuel; 0: that fuel has no such cause
   Needs needs;
+  bool sound = false;  ///< nothing is to be repaired
   std::vector<std::string> repair;
 };
 
@@ -77,11 +78,13 @@ struct Table {
   std::vector<TableReading> readings;
   std::vector<TableTest> tests;
   std::vector<Contradiction> contradictions;
+  std::size_t cured = 0;       ///< index of the cause that holds after work that helped
+  double cured_prior = 0.0;    ///< its probability once work was done; 0: as without
 
   /// Index of a reading, or -1.
   [[nodiscard]] int reading(std::string_view code) const;
-  /// Every tool some test asks for, sorted.
-  [[nodiscard]] std::vector<std::string> tools() const;
+  /// Errors: bad_argument for a tool that no test asks for; "none" is none.
+  [[nodiscard]] Result<void> know(const std::vector<std::string>& tools) const;
 };
 
 /// The text of the built-in table.
