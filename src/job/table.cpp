@@ -166,6 +166,21 @@ TableReading reading_from(const Node& node, const Table& table) {
   return r;
 }
 
+void after_work_from(const Node& node, Table& table) {
+  const Node name = node.at("cause");
+  const auto it = std::find_if(table.causes.begin(), table.causes.end(),
+                               [&](const Cause& c) { return c.code == name.text(); });
+  if (it == table.causes.end() || it->where != Cause::Where::engine) {
+    name.wrong(fmt::format("there is no cause \"{}\" of the whole engine", name.text()));
+  }
+  table.cured = static_cast<std::size_t>(it - table.causes.begin());
+  table.cured_prior = node.at("prior").number();
+  if (!(table.cured_prior > 0.0 && table.cured_prior < 1.0)) {
+    node.at("prior").wrong("a probability lies between 0 and 1");
+  }
+  ask_for_source(node);
+}
+
 std::size_t known_reading(const Node& node, std::string_view code, const Table& table) {
   const int i = table.reading(code);
   if (i < 0) node.wrong(fmt::format("there is no reading \"{}\"", code));
@@ -253,20 +268,7 @@ Result<Table> parse_table(const std::string& name, std::string text) {
     Table table;
     for (const Node& n : root.at("causes").items()) table.causes.push_back(cause_from(n, table));
     if (table.causes.empty()) root.at("causes").wrong("there must be a cause");
-    if (const auto after = root.find("after_work")) {
-      const Node name = after->at("cause");
-      const auto it = std::find_if(table.causes.begin(), table.causes.end(),
-                                   [&](const Cause& c) { return c.code == name.text(); });
-      if (it == table.causes.end() || it->where != Cause::Where::engine) {
-        name.wrong(fmt::format("there is no cause \"{}\" of the whole engine", name.text()));
-      }
-      table.cured = static_cast<std::size_t>(it - table.causes.begin());
-      table.cured_prior = after->at("prior").number();
-      if (!(table.cured_prior > 0.0 && table.cured_prior < 1.0)) {
-        after->at("prior").wrong("a probability lies between 0 and 1");
-      }
-      ask_for_source(*after);
-    }
+    if (const auto after = root.find("after_work")) after_work_from(*after, table);
     for (const Node& n : root.at("readings").items()) {
       table.readings.push_back(reading_from(n, table));
     }
