@@ -22,6 +22,13 @@ double median(std::vector<T> v) {
   return static_cast<double>(*mid);
 }
 
+double upper_quarter(std::vector<float>& v) {
+  if (v.empty()) return 0.0;
+  const auto at = v.begin() + static_cast<std::ptrdiff_t>(3 * v.size() / 4);
+  std::nth_element(v.begin(), at, v.end());
+  return *at;
+}
+
 /// Delay of the sound against its local template, per event, in slots; positive is late. Least
 /// squares on the template's slope, all signals together, each weighted by its own noise.
 std::vector<double> event_delays(const Folded& folded, const Engine& engine, const PulseFit& pulses) {
@@ -134,14 +141,18 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
         for (std::size_t q = c >= level_reach ? c - level_reach : 0; q <= std::min(C - 1, c + level_reach); ++q) {
           if (running[q]) near.push_back(level[q * P + p]);
         }
-        raw[f][e] = median(near) - level[e];
+        // Against the upper quarter: a position that misses half its events still shows fired ones.
+        raw[f][e] = upper_quarter(near) - level[e];
       }
     }
-    std::vector<double> size;
+    std::vector<double> values;
     for (std::size_t e = 0; e < C * P; ++e) {
-      if (running[e / P]) size.push_back(std::abs(raw[f][e]));
+      if (running[e / P]) values.push_back(raw[f][e]);
     }
-    scatter[f] = 1.4826 * median(std::move(size)) + 1e-6;
+    const double centre = median(values);
+    for (double& v : values) v = std::abs(v - centre);
+    scatter[f] = 1.4826 * median(std::move(values)) + 1e-6;
+    for (std::size_t e = 0; e < C * P; ++e) raw[f][e] -= centre;
   }
   std::array<std::vector<double>, event_feature_count> z;
   std::vector<double> score(C * P, 0.0);

@@ -88,20 +88,27 @@ namespace {
 }  // namespace
 
 VerdictProbabilities judge_pattern(const Evidence& evidence) {
+  Evidence z;
+  for (std::size_t i = 0; i < evidence_count; ++i) {
+    const double x = std::isfinite(evidence[i]) ? evidence[i] : evidence_centre[i];
+    z[i] = std::clamp((x - evidence_centre[i]) / evidence_scale[i], -4.0, 4.0);
+  }
+  double odds = engine_intercept;
+  for (std::size_t i = 0; i < evidence_count; ++i) odds += (engine_linear[i] + engine_square[i] * z[i]) * z[i];
+  const double engine = 1.0 / (1.0 + std::exp(-odds));
+
   VerdictProbabilities p{};
   double top = -1e30;
-  for (std::size_t v = 0; v < p.size(); ++v) {
+  for (std::size_t v = 0; v < verdict_table.size(); ++v) {
     double s = verdict_table[v][0];
-    for (std::size_t i = 0; i < evidence_count; ++i) {
-      const double x = std::isfinite(evidence[i]) ? evidence[i] : evidence_centre[i];
-      s += verdict_table[v][i + 1] * (x - evidence_centre[i]) / evidence_scale[i];
-    }
+    for (std::size_t i = 0; i < evidence_count; ++i) s += verdict_table[v][i + 1] * z[i];
     p[v] = s;
     top = std::max(top, s);
   }
   double sum = 0.0;
-  for (double& s : p) sum += s = std::exp(s - top);
-  for (double& s : p) s /= sum;
+  for (std::size_t v = 0; v < verdict_table.size(); ++v) sum += p[v] = std::exp(p[v] - top);
+  for (std::size_t v = 0; v < verdict_table.size(); ++v) p[v] *= engine / sum;
+  p.back() = 1.0 - engine;
   return p;
 }
 
