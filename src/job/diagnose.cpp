@@ -171,6 +171,15 @@ class Evidence {
       slot = e;
     }
     for (const auto& [key, e] : latest) reading(e->reading, latest);
+    // Who wrote down other codes has read them all, and found no misfire counted.
+    const bool any_code = std::any_of(latest.begin(), latest.end(), [](const auto& item) {
+      return item.second->reading.what == "code";
+    });
+    const int misfire = table_.reading("misfire_code");
+    const bool counted = std::any_of(pieces_.begin(), pieces_.end(), [misfire](const Piece& p) {
+      return static_cast<int>(p.reading) == misfire;
+    });
+    if (any_code && !counted) add("misfire_code", "none", 0);
   }
 
   using Latest = std::map<std::pair<std::string, int>, const JobEntry*>;
@@ -226,10 +235,6 @@ class Evidence {
   }
 
   void code(const Reading& r) {
-    if (r.word == "NONE") {
-      add("misfire_code", "none", 0);
-      return;
-    }
     const auto code = fault_code(r.word);
     if (!code) return;
     using P = FaultCode::Points;
@@ -565,17 +570,16 @@ class Weighing {
     std::set<std::string> missing;
     for (const TableTest& t : table_.tests) {
       if (!t.needs.met_by(card_.bench)) continue;
-      const bool owned = tools.empty() || std::all_of(t.tools.begin(), t.tools.end(), [&](const auto& tool) {
-        return std::find(tools.begin(), tools.end(), tool) != tools.end();
-      });
-      if (!owned) {
-        missing.insert(t.words);
-        continue;
+      bool owned = true;
+      for (const std::string& tool : t.tools) {
+        if (tools.empty() || std::find(tools.begin(), tools.end(), tool) != tools.end()) continue;
+        missing.insert(tool);
+        owned = false;
       }
-      best_place(t);
+      if (owned) best_place(t);
     }
     if (!missing.empty()) {
-      out_.remarks.push_back(fmt::format("left out for want of tools: {}", fmt::join(missing, "; ")));
+      out_.remarks.push_back(fmt::format("tests that need these tools are left out: {}", fmt::join(missing, ", ")));
     }
     std::stable_sort(out_.tests.begin(), out_.tests.end(), [](const auto& a, const auto& b) {
       return a.bits * b.minutes > b.bits * a.minutes;
