@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <set>
 
@@ -19,8 +20,6 @@ constexpr double settled_at = 0.9;
 constexpr double least_bits = 0.02;
 /// Evidence that moves the odds by less than this factor is left out of the account.
 constexpr double telling_factor = 1.3;
-/// Readings this many times less likely together than apart pull in different directions.
-constexpr double conflict_factor = 8.0;
 /// A recording this much faster than the slowest one tells whether the miss clears with revs.
 constexpr double raised_speed = 1.4;
 
@@ -543,27 +542,7 @@ class Weighing {
         if (n == 0) break;
       }
     }
-    // Jensen's conflict measure, P(e1) P(e2) ... / P(e1, e2, ...): F. V. Jensen, Bayesian Networks
-    // and Decision Graphs (from memory).
-    double apart = 0.0;
-    double together = 0.0;
-    for (const Piece& p : evidence_.pieces()) {
-      double chance_of = 0.0;
-      for (std::size_t h = 0; h < all_.size(); ++h) chance_of += prior_[h] * chance(p, h);
-      apart += p.voice * std::log(chance_of);
-    }
-    for (std::size_t h = 0; h < all_.size(); ++h) {
-      double product = prior_[h];
-      for (const Piece& p : evidence_.pieces()) product *= std::pow(chance(p, h), p.voice);
-      together += product;
-    }
-    const double factor = std::exp(apart - std::log(together));
-    if (factor >= conflict_factor) {
-      out_.contradictions.push_back(fmt::format(
-          "no single fault explains these readings well (together {:.0f} times rarer than each by "
-          "itself): one of them may be wrong, or there are two faults",
-          factor));
-    }
+    two_faults();
   }
 
   void tests(const std::vector<std::string>& tools) {
@@ -590,6 +569,47 @@ class Weighing {
  private:
   [[nodiscard]] double chance(const Piece& p, std::size_t h) const {
     return likelihood(p, table_, all_[h], card_.bench.cylinders);
+  }
+
+  /// Says so when two faults in different places, rare as that is, explain the readings better than
+  /// any single one. A cylinder's readings then speak of the fault at that cylinder, the engine's of
+  /// the fault that fits them better.
+  void two_faults() {
+    const auto& pieces = evidence_.pieces();
+    double single = -std::numeric_limits<double>::infinity();
+    double best = single;
+    std::pair<std::size_t, std::size_t> pair;
+    for (std::size_t a = 0; a < all_.size(); ++a) {
+      double alone = std::log(prior_[a]);
+      for (const Piece& p : pieces) alone += p.voice * std::log(chance(p, a));
+      single = std::max(single, alone);
+      for (std::size_t b = a + 1; b < all_.size(); ++b) {
+        const bool apart = std::none_of(all_[a].cylinders.begin(), all_[a].cylinders.end(),
+                                        [&](int n) { return at(all_[b], n); });
+        const bool sound = table_.causes[all_[a].cause].sound || table_.causes[all_[b].cause].sound;
+        if (!apart || sound) continue;
+        double both = std::log(prior_[a]) + std::log(prior_[b]);
+        for (const Piece& p : pieces) {
+          const double fit_a = chance(p, a);
+          const double fit_b = chance(p, b);
+          const bool of_a = p.cylinder != 0 && at(all_[a], p.cylinder);
+          const bool of_b = p.cylinder != 0 && at(all_[b], p.cylinder);
+          both += p.voice * std::log(of_a ? fit_a : of_b ? fit_b : std::max(fit_a, fit_b));
+        }
+        if (both > best) {
+          best = both;
+          pair = {a, b};
+        }
+      }
+    }
+    if (!(best > single)) return;
+    const auto words = [&](std::size_t h) {
+      return table_.causes[all_[h].cause].words + place_of(all_[h]);
+    };
+    out_.contradictions.push_back(
+        fmt::format("two faults fit these readings better than any one: {}; and {}; or one of the "
+                    "readings is wrong",
+                    words(pair.first), words(pair.second)));
   }
 
   /// True when that was read on that cylinder, or on the engine.

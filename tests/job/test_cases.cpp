@@ -117,6 +117,7 @@ TEST_CASE("worked cases: the right cause ends first") {
     CHECK(top.cause == c["cause"].get<std::string>());
     CHECK(top.cylinders == c["at"].get<std::vector<int>>());
     CHECK(hunt.end.settled);
+    for (const std::string& said : hunt.end.contradictions) CHECK_MESSAGE(false, said);
   }
   CHECK(faults.size() >= 10);
 }
