@@ -45,38 +45,12 @@ class Bytes {
     return *this;
   }
   [[nodiscard]] std::span<const char> all() const { return data_; }
+  [[nodiscard]] std::string text() && { return std::move(data_); }
   [[nodiscard]] std::uint32_t size() const { return static_cast<std::uint32_t>(data_.size()); }
 
  private:
   std::string data_;
 };
-
-/// RIFF head, room for ds64, fmt, fact and the head of data; its length never changes.
-constexpr std::uint64_t header_size = 12 + 8 + 28 + 8 + 18 + 8 + 4 + 8;
-
-Bytes header(std::uint32_t rate, std::uint64_t frames, std::uint64_t bytes_after_sound) {
-  const std::uint64_t data = frames * bytes_per_frame;
-  const std::uint64_t riff = header_size - 8 + data + bytes_after_sound;
-  const bool large = riff >= not_in_32_bits;
-  const auto small = [&](std::uint64_t size) {
-    return large ? not_in_32_bits : static_cast<std::uint32_t>(size);
-  };
-  Bytes out;
-  out.id(large ? "RF64" : "RIFF").number(small(riff)).id("WAVE");
-  out.id(large ? "ds64" : "JUNK").number(std::uint32_t{28});
-  for (const std::uint64_t size : {riff, data, frames}) {
-    out.number(large ? size : std::uint64_t{0});
-  }
-  out.number(std::uint32_t{0});  // no further table of sizes
-  constexpr std::uint16_t ieee_float = 3;
-  out.id("fmt ").number(std::uint32_t{18}).number(ieee_float).number(std::uint16_t{1});
-  out.number(rate).number(static_cast<std::uint32_t>(rate * bytes_per_frame));
-  out.number(static_cast<std::uint16_t>(bytes_per_frame)).number(std::uint16_t{32});
-  out.number(std::uint16_t{0});  // no extension
-  out.id("fact").number(std::uint32_t{4}).number(small(frames));
-  out.id("data").number(small(data));
-  return out;
-}
 
 /// `cue ` and the labels that belong to it (RIFF: Multimedia Programming Interface 1.0, 1991).
 Bytes cue_points(const std::vector<TakeMark>& marks) {
@@ -114,6 +88,30 @@ std::size_t write_at(int fd, std::span<const char> bytes, std::uint64_t offset) 
 }
 
 }  // namespace
+
+std::string take_header(std::uint32_t rate, std::uint64_t frames, std::uint64_t bytes_after_sound) {
+  const std::uint64_t data = frames * bytes_per_frame;
+  const std::uint64_t riff = take_header_size - 8 + data + bytes_after_sound;
+  const bool large = riff >= not_in_32_bits;
+  const auto small = [&](std::uint64_t size) {
+    return large ? not_in_32_bits : static_cast<std::uint32_t>(size);
+  };
+  Bytes out;
+  out.id(large ? "RF64" : "RIFF").number(small(riff)).id("WAVE");
+  out.id(large ? "ds64" : "JUNK").number(std::uint32_t{28});
+  for (const std::uint64_t size : {riff, data, frames}) {
+    out.number(large ? size : std::uint64_t{0});
+  }
+  out.number(std::uint32_t{0});  // no further table of sizes
+  constexpr std::uint16_t ieee_float = 3;
+  out.id("fmt ").number(std::uint32_t{18}).number(ieee_float).number(std::uint16_t{1});
+  out.number(rate).number(static_cast<std::uint32_t>(rate * bytes_per_frame));
+  out.number(static_cast<std::uint16_t>(bytes_per_frame)).number(std::uint16_t{32});
+  out.number(std::uint16_t{0});  // no extension
+  out.id("fact").number(std::uint32_t{4}).number(small(frames));
+  out.id("data").number(small(data));
+  return std::move(out).text();
+}
 
 tl::unexpected<Error> TakeWriter::trouble(int number) const {
   switch (number) {
@@ -164,8 +162,8 @@ Result<TakeWriter> TakeWriter::create(const std::string& path, Hertz sample_rate
 }
 
 Result<void> TakeWriter::write_header(std::uint64_t bytes_after_sound) {
-  const Bytes bytes = header(rate_, static_cast<std::uint64_t>(frames_), bytes_after_sound);
-  if (write_at(file_.get(), bytes.all(), 0) < bytes.size()) return trouble(errno);
+  const std::string bytes = take_header(rate_, static_cast<std::uint64_t>(frames_), bytes_after_sound);
+  if (write_at(file_.get(), bytes, 0) < bytes.size()) return trouble(errno);
   return {};
 }
 
@@ -173,7 +171,7 @@ Result<void> TakeWriter::write(std::span<const float> samples) {
   if (broken_) return trouble(ENOSPC);
   const std::span<const char> bytes{reinterpret_cast<const char*>(samples.data()),
                                     samples.size_bytes()};
-  const std::uint64_t end = header_size + static_cast<std::uint64_t>(frames_) * bytes_per_frame;
+  const std::uint64_t end = take_header_size + static_cast<std::uint64_t>(frames_) * bytes_per_frame;
   const std::size_t written = write_at(file_.get(), bytes, end);
   const int number = errno;
   // Sound first, header second: the header never promises what is not there.
@@ -184,7 +182,7 @@ Result<void> TakeWriter::write(std::span<const float> samples) {
   }
   if (written == bytes.size()) return {};
   broken_ = true;
-  const std::uint64_t whole = header_size + static_cast<std::uint64_t>(frames_) * bytes_per_frame;
+  const std::uint64_t whole = take_header_size + static_cast<std::uint64_t>(frames_) * bytes_per_frame;
   // Half a frame may have arrived; readers forgive it where it cannot be cut off.
   static_cast<void>(::ftruncate(file_.get(), static_cast<off_t>(whole)) == 0);
   return trouble(number);
@@ -210,7 +208,7 @@ Result<void> TakeWriter::mark(std::string text) {
 
 Result<void> TakeWriter::close() {
   const Bytes cues = cue_points(marks_);
-  const std::uint64_t end = header_size + static_cast<std::uint64_t>(frames_) * bytes_per_frame;
+  const std::uint64_t end = take_header_size + static_cast<std::uint64_t>(frames_) * bytes_per_frame;
   if (write_at(file_.get(), cues.all(), end) < cues.size()) {
     const int number = errno;
     static_cast<void>(::ftruncate(file_.get(), static_cast<off_t>(end)) == 0);

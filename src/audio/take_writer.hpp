@@ -70,6 +70,14 @@ class TakeWriter {
   std::vector<TakeMark> marks_;
 };
 
+/// RIFF head, room for ds64, fmt, fact and the head of data, in bytes.
+inline constexpr std::uint64_t take_header_size = 12 + 8 + 28 + 8 + 18 + 8 + 4 + 8;
+
+/// What stands before the sound of a take of so many frames, with so many bytes of chunks after it:
+/// RIFF up to 4 GiB, RF64 beyond. Always take_header_size bytes.
+[[nodiscard]] std::string take_header(std::uint32_t rate, std::uint64_t frames,
+                                      std::uint64_t bytes_after_sound);
+
 /// A name that no file has yet: FOLDER/take-YYYYMMDD-HHMMSS.wav, "-2" and so on behind it if needed.
 /// The folder is made when only its last part is missing; empty: the current one.
 [[nodiscard]] std::string dated_take_name(const std::string& folder);

@@ -26,11 +26,14 @@ constexpr int clipped_run = 3;         // samples in a row; one alone may be a p
 constexpr double clipped_share = 1e-4;
 constexpr double quiet_db = -50.0;
 constexpr double wind_over_sound_db = 0.0;
-constexpr double lows_missing_db = -12.0;
-constexpr double pumping_db = 5.0;
-constexpr double shared_part = 0.4;    // bands may differ by this share of the swing
-constexpr double hum_line_db = 15.0;   // over its surroundings
-constexpr int hum_lines = 2;
+constexpr double gusts_over_sound_db = -28.0;  // when the level swings as well
+constexpr double gusts_swing_db = 5.0;
+constexpr double lows_missing_db = -11.0;
+constexpr double pumping_db = 6.0;
+constexpr double same_sound_db = 1.5;  // a block sounds like the usual one: its bands stand as usual
+constexpr double same_sound_share = 0.6;
+constexpr double hum_tone_db = 15.0;   // over what lies close beside it
+constexpr int hum_tones = 2;
 
 double decibels(double power) { return 10.0 * std::log10(power + 1e-20); }
 
@@ -72,26 +75,28 @@ class MicrophoneCheck::Spectrum {
   [[nodiscard]] double sum(Band band) const {
     return std::accumulate(power_.begin() + index(band.low_hz), power_.begin() + index(band.high_hz) + 1, 0.0);
   }
-  [[nodiscard]] double density(Band band) const {
-    return sum(band) / static_cast<double>(index(band.high_hz) - index(band.low_hz) + 1);
+
+  /// Density of what lies between the lines: the middle of all bins.
+  [[nodiscard]] double floor(Band band) const {
+    std::vector<double> bins(power_.begin() + index(band.low_hz), power_.begin() + index(band.high_hz) + 1);
+    const auto middle = bins.begin() + static_cast<std::ptrdiff_t>(bins.size() / 2);
+    std::nth_element(bins.begin(), middle, bins.end());
+    return *middle;
   }
 
-  /// How far the strongest line near `hz` stands over the middle of what surrounds it, in dB.
-  [[nodiscard]] double line_db(double hz, double tolerance_hz) const {
-    const double peak = *std::max_element(power_.begin() + index(hz - tolerance_hz),
-                                          power_.begin() + index(hz + tolerance_hz) + 1);
-    std::vector<double> around;
-    for (const double side : {-1.0, 1.0}) {
-      const auto a = index(hz + side * 2.0);
-      const auto b = index(hz + side * 7.0);
-      around.insert(around.end(), power_.begin() + std::min(a, b), power_.begin() + std::max(a, b) + 1);
-    }
-    const auto middle = around.begin() + static_cast<std::ptrdiff_t>(around.size() / 2);
-    std::nth_element(around.begin(), middle, around.end());
-    return decibels(peak) - decibels(*middle);
+  /// How far a steady tone at `hz` stands over everything close beside it, in dB. An engine's line
+  /// wanders, so it fills the neighbourhood as well.
+  [[nodiscard]] double tone_db(double hz, double tolerance_hz) const {
+    const double peak = largest({hz - tolerance_hz, hz + tolerance_hz});
+    const double beside = std::max(largest({hz - 3.0, hz - tolerance_hz - 0.7}),
+                                   largest({hz + tolerance_hz + 0.7, hz + 3.0}));
+    return decibels(peak) - decibels(beside);
   }
 
  private:
+  [[nodiscard]] double largest(Band band) const {
+    return *std::max_element(power_.begin() + index(band.low_hz), power_.begin() + index(band.high_hz) + 1);
+  }
   [[nodiscard]] std::ptrdiff_t index(double hz) const {
     return std::clamp<std::ptrdiff_t>(std::lround(hz / step_hz_), 0,
                                       static_cast<std::ptrdiff_t>(power_.size()) - 1);
@@ -170,31 +175,30 @@ void MicrophoneCheck::look_at_spectrum(std::vector<MicrophoneRemark>& found) con
   const std::size_t length = slow_.size() >= slow_kept ? slow_kept : slow_kept / 4;
   if (slow_.size() < length) return;
   const Spectrum spectrum{slow_, length, rate_ / static_cast<double>(factor_)};
-  // Below 12 Hz an engine has little to say: 0.5 orders of an idle, radiated badly. Moving air has
-  // most of its pressure there.
+  // Below 12 Hz an engine has little to say: half orders of an idle, radiated badly. Moving air has
+  // most of its pressure there, and comes in gusts.
   const double wind = decibels(spectrum.sum({2.0, 12.0})) - decibels(spectrum.sum({20.0, 300.0}));
-  const bool windy = wind > wind_over_sound_db;
+  const bool windy = wind > wind_over_sound_db ||
+                     (wind > gusts_over_sound_db && swing(levels().both) > gusts_swing_db);
   if (windy) found.push_back({MicrophoneFault::wind, wind});
-  const double lows = decibels(spectrum.density({25.0, 60.0})) - decibels(spectrum.density({120.0, 300.0}));
-  if (!windy && lows < lows_missing_db) {
-    found.push_back({MicrophoneFault::low_frequencies_missing, lows});
-  }
-  if (length < slow_kept) return;  // too coarse to tell a steady line from an engine's
+  // Between an engine's lines lies noise that falls towards the highs, whatever the speed; where
+  // it falls towards the lows, something cut them off.
+  const double lows = decibels(spectrum.floor({20.0, 50.0})) - decibels(spectrum.floor({120.0, 300.0}));
+  if (lows < lows_missing_db) found.push_back({MicrophoneFault::low_frequencies_missing, lows});
+  if (length < slow_kept) return;  // too coarse to tell a steady tone from an engine's line
   for (const double base : {50.0, 60.0}) {
-    int lines = 0;
+    int tones = 0;
     for (int harmonic = 1; harmonic <= 4; ++harmonic) {
-      // Grids hold their frequency to about 0.2 Hz (EN 50160: 1 % for 99.5 % of a year).
-      if (spectrum.line_db(base * harmonic, 0.25 * harmonic) > hum_line_db) ++lines;
+      // Grids hold their frequency to 0.2 Hz in normal operation.
+      if (spectrum.tone_db(base * harmonic, 0.15 + 0.1 * harmonic) > hum_tone_db) ++tones;
     }
-    if (lines >= hum_lines) found.push_back({MicrophoneFault::mains_hum, base});
+    if (tones >= hum_tones) found.push_back({MicrophoneFault::mains_hum, base});
   }
 }
 
-void MicrophoneCheck::look_at_swing(std::vector<MicrophoneRemark>& found) const {
-  // A gain that moves takes all of the sound with it; an engine that changes moves its bands apart.
+MicrophoneCheck::Levels MicrophoneCheck::levels() const {
   constexpr std::size_t smooth = 3;
-  std::vector<double> both;
-  std::vector<double> apart;
+  Levels out;
   for (std::size_t i = 0; i + smooth <= blocks_.size(); ++i) {
     double low = 0.0;
     double high = 0.0;
@@ -202,13 +206,27 @@ void MicrophoneCheck::look_at_swing(std::vector<MicrophoneRemark>& found) const 
       low += blocks_[k].low_power;
       high += blocks_[k].high_power;
     }
-    both.push_back(0.5 * (decibels(low) + decibels(high)));
-    apart.push_back(decibels(low) - decibels(high));
+    out.both.push_back(0.5 * (decibels(low) + decibels(high)));
+    out.apart.push_back(decibels(low) - decibels(high));
   }
-  const double shared = swing(both);
-  if (shared > pumping_db && swing(apart) < shared_part * shared) {
-    found.push_back({MicrophoneFault::gain_pumping, shared});
+  return out;
+}
+
+void MicrophoneCheck::look_at_swing(std::vector<MicrophoneRemark>& found) const {
+  // A gain that moves takes all of the sound with it; wind, other noises and an engine that changes
+  // move the bands apart. So only blocks count that sound as usual, whatever their level.
+  const Levels level = levels();
+  std::vector<double> sorted = level.apart;
+  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
+  std::nth_element(sorted.begin(), middle, sorted.end());
+  std::vector<double> same;
+  for (std::size_t i = 0; i < level.both.size(); ++i) {
+    if (std::abs(level.apart[i] - *middle) < same_sound_db) same.push_back(level.both[i]);
   }
+  const auto enough = same_sound_share * static_cast<double>(level.both.size());
+  if (static_cast<double>(same.size()) < enough) return;
+  const double shared = swing(std::move(same));
+  if (shared > pumping_db) found.push_back({MicrophoneFault::gain_pumping, shared});
 }
 
 }  // namespace pipebeat::core

@@ -14,8 +14,8 @@ enum class MicrophoneFault {
   silent,                   ///< nothing but zeros: muted, or the wrong input
   clipping,                 ///< value: share of samples at full scale
   too_quiet,                ///< value: level in dB of full scale
-  wind,                     ///< value: dB by which what is below 12 Hz exceeds the sound above 20 Hz
-  low_frequencies_missing,  ///< value: dB that 25 to 60 Hz lies below 120 to 300 Hz
+  wind,                     ///< value: dB of what is below 12 Hz over the sound above 20 Hz
+  low_frequencies_missing,  ///< value: dB of the noise at 20 to 50 Hz over 120 to 300 Hz
   gain_pumping,             ///< value: swing in dB that all of the sound shares
   mains_hum,                ///< value: 50 or 60 Hz
 };
@@ -27,6 +27,9 @@ struct MicrophoneRemark {
 };
 
 /// Watches the last 5 s of sound.
+///
+/// What it can't hear: a gain control quick enough to follow single pulses (it levels the beat away
+/// without moving the mean level), and wind behind a steep low-cut.
 class MicrophoneCheck {
  public:
   /// `sample_rate`: 4 to 400 kHz.
@@ -50,7 +53,12 @@ class MicrophoneCheck {
     double high_hz;
   };
   class Spectrum;
+  struct Levels {
+    std::vector<double> both;   ///< dB, mean of the two bands, every 0.1 s
+    std::vector<double> apart;  ///< dB, low over high
+  };
 
+  [[nodiscard]] Levels levels() const;
   void look_at_spectrum(std::vector<MicrophoneRemark>& found) const;
   void look_at_swing(std::vector<MicrophoneRemark>& found) const;
 
