@@ -28,6 +28,7 @@ class SoundServer:
             "HOME": os.fspath(self.folder), "XDG_RUNTIME_DIR": os.fspath(self.folder),
             "XDG_CONFIG_HOME": os.fspath(self.folder), "PULSE_SERVER": f"unix:{self.socket}",
             "ALSA_CONFIG_PATH": os.fspath(self.folder / "asound.conf")}
+        self._log = (self.folder / "server.log").open("w", encoding="utf-8")
         self._server = subprocess.Popen(
             ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
              "--disallow-exit=no", "--high-priority=no", "--realtime=no", "--log-target=stderr",
@@ -35,7 +36,7 @@ class SoundServer:
              "-L", f"module-null-sink sink_name=exhaust rate={rate} channels=1 format=float32le"],
             env={k: v for k, v in self.env.items() if k != "PULSE_SERVER"},
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
-            stderr=(self.folder / "server.log").open("w"))
+            stderr=self._log)
         deadline = time.monotonic() + 20
         while subprocess.run(["pactl", "info"], env=self.env, capture_output=True,
                              check=False).returncode != 0:
@@ -59,6 +60,7 @@ class SoundServer:
 
     def close(self):
         self.stop()
+        self._log.close()
         self._holder.cleanup()
 
     def __enter__(self):

@@ -1,0 +1,238 @@
+"""pipebeat listen on a real capture path: PulseAudio, ALSA's plugin, PortAudio.
+
+Usage: test_listen.py PROGRAM SOURCE_FOLDER [KILLS]. KILLS: how often a take is killed; default 4,
+tools/soak runs 50.
+"""
+import json
+import os
+import pathlib
+import random
+import resource
+import signal
+import subprocess
+import sys
+import time
+import unittest
+
+KILLS = int(sys.argv.pop(3)) if len(sys.argv) > 3 else 4
+
+import program  # noqa: E402  (reads the first two arguments)
+from program import PROGRAM, SOURCE, Case, run  # noqa: E402
+
+sys.path.insert(0, os.fspath(SOURCE / "tools"))
+from sound_server import SoundServer  # noqa: E402
+
+VAN = SOURCE / "samples" / "van-before.flac"
+FOUR = ("--cylinders", "4")
+
+
+def playable(path):
+    """Frames and rate, by sox: an independent reader."""
+    frames = subprocess.run(["soxi", "-s", os.fspath(path)], capture_output=True, text=True,
+                            check=True)
+    rate = subprocess.run(["soxi", "-r", os.fspath(path)], capture_output=True, text=True,
+                          check=True)
+    return int(frames.stdout), int(rate.stdout)
+
+
+class Listen(Case):
+    def setUp(self):
+        super().setUp()
+        self.server = SoundServer()
+        self.addCleanup(self.server.close)
+        self.take = self.folder / "take.wav"
+
+    def start(self, *arguments, **more):
+        process = subprocess.Popen([PROGRAM, "listen", *FOUR, "--save", self.take, *arguments],
+                                   env=self.server.env, stdin=subprocess.DEVNULL,
+                                   stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                                   cwd=self.folder, **more)
+        self.addCleanup(process.stdout.close)
+        self.addCleanup(process.stderr.close)
+        self.addCleanup(process.wait)
+        self.addCleanup(process.kill)
+        return process
+
+    def play(self):
+        player = self.server.play(VAN)
+        self.addCleanup(player.wait)
+        self.addCleanup(player.kill)
+
+    def wait_for_sound(self, seconds, process):
+        """Until so much of the take is on the disk."""
+        deadline = time.monotonic() + 20
+        while not self.take.exists() or self.take.stat().st_size < 94 + seconds * 44100 * 4:
+            self.assertIsNone(process.poll(), "it ended too early")
+            self.assertLess(time.monotonic(), deadline)
+            time.sleep(0.02)
+
+    def test_devices(self):
+        out, err, status = run("devices", env=self.server.env)
+        self.assertEqual((status, err), (0, ""))
+        self.assertRegex(out, r"(?m)^> +\d+ .* default \(ALSA\)$")
+        self.assertIn("> is used by `pipebeat listen`", out)
+
+    def test_listening_says_what_checking_says(self):
+        self.play()
+        process = self.start("--seconds", "10")
+        out, err = process.communicate(timeout=60)
+        lines = [json.loads(line) for line in out.splitlines()]
+        self.assertEqual([line["running"] for line in lines], [True] * (len(lines) - 1) + [False])
+        self.assertGreaterEqual(len(lines), 6, err)
+        for line in lines:
+            self.assertEqual(line["schema"], "pipebeat.check/1")
+            self.assertEqual(set(line) - {"running", "recent"}, set(line["recent"]))
+            self.assertLessEqual(line["recent"]["input"]["usable_s"], 5.1)
+        last = lines[-1]
+        self.assertEqual(playable(self.take), (441000, 44100))
+        self.assertIn("Caution when recording: outdoors", err)
+        self.assertIn(f"Kept: {self.take} (10.0 s)", err)
+        self.assertNotIn("Lost:", err)
+
+        # The take is kept bit for bit, so a check of it gives the very same finding ...
+        again, _, status = run("check", *FOUR, "--json", self.take)
+        again = json.loads(again)
+        del last["running"], last["recent"]
+        self.assertEqual(again, last)
+        self.assertEqual(process.returncode, status)
+        # ... and the recording that was played differs by what the way through the sound server
+        # did to it, and by where the take begins.
+        played = json.loads(run("check", *FOUR, "--json", VAN)[0])
+        self.assertEqual(last["verdict"], played["verdict"])
+        self.assertAlmostEqual(last["rpm"]["mean"], played["rpm"]["mean"],
+                               delta=0.01 * played["rpm"]["mean"])
+        self.assertAlmostEqual(last["missing_event_ratio"], played["missing_event_ratio"], delta=0.02)
+
+    def test_interrupt_ends_the_take_cleanly(self):
+        self.play()
+        process = self.start()
+        self.wait_for_sound(3.0, process)
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=20)
+        self.assertFalse(json.loads(out.splitlines()[-1])["running"])
+        self.assertIn(process.returncode, (0, 1, 3))
+        self.assertIn("Kept: ", err)
+        self.assertGreaterEqual(playable(self.take)[0], 3 * 44100)
+
+    def test_killed_at_any_moment(self):
+        self.play()
+        dice = random.Random(4)
+        for i in range(KILLS):
+            self.take.unlink(missing_ok=True)
+            process = self.start()
+            self.wait_for_sound(0.1, process)
+            time.sleep(dice.uniform(0.0, 2.5))
+            process.send_signal(signal.SIGSTOP)  # what had come by now must be there
+            size = self.take.stat().st_size
+            process.kill()
+            process.wait()
+            frames, rate = playable(self.take)
+            on_disk = (size - 94) // 4
+            self.assertLessEqual(on_disk - frames, rate, f"kill {i}")
+            self.assertGreater(frames, 0)
+
+    def test_a_kill_costs_less_than_a_second_of_what_was_played(self):
+        # Against the clock, not against our own file: sound that came in before the kill.
+        self.play()
+        process = self.start()
+        self.wait_for_sound(0.5, process)
+        before, begin = self.take.stat().st_size, time.monotonic()
+        time.sleep(2.0)
+        process.kill()
+        passed = time.monotonic() - begin
+        process.wait()
+        frames, rate = playable(self.take)
+        self.assertGreater(frames / rate, (before - 94) / 4 / rate + passed - 1.0)
+
+    def test_disk_full(self):
+        self.play()
+        process = self.start(preexec_fn=lambda: resource.setrlimit(
+            resource.RLIMIT_FSIZE, (400_000, 400_000)))
+        out, err = process.communicate(timeout=30)
+        self.assertEqual(process.returncode, 2)
+        self.assertIn("a limit on file sizes is reached; what was heard so far is kept", err)
+        self.assertEqual(playable(self.take), ((400_000 - 94) // 4, 44100))
+        self.assertFalse(json.loads(out.splitlines()[-1])["running"])
+
+    @unittest.skipUnless(os.geteuid() == 0 and os.path.exists("/dev/full"), "mounting needs root")
+    def test_a_small_disk_that_fills_up(self):
+        disk = self.folder / "disk"
+        disk.mkdir()
+        mount = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=400k", "tmpfs", disk],
+                               capture_output=True, check=False)
+        if mount.returncode != 0:
+            self.skipTest("mounting is not allowed here")
+        self.addCleanup(subprocess.run, ["umount", disk], check=True)
+        self.take = disk / "take.wav"
+        self.play()
+        process = self.start()
+        _, err = process.communicate(timeout=30)
+        self.assertEqual(process.returncode, 2)
+        self.assertIn("the disk is full; what was heard so far is kept", err)
+        self.assertGreater(playable(self.take)[0], 80_000)
+
+    def test_the_device_goes_away(self):
+        self.play()
+        process = self.start()
+        self.wait_for_sound(1.0, process)
+        self.server.stop()
+        out, err = process.communicate(timeout=30)
+        self.assertEqual(process.returncode, 2, err)
+        self.assertIn("the device delivers no more sound", err)
+        self.assertIn("Kept: ", err)
+        self.assertGreaterEqual(playable(self.take)[0], 44100)
+        self.assertFalse(json.loads(out.splitlines()[-1])["running"])
+
+    def test_nobody_reads_any_more(self):
+        self.play()
+        process = self.start()
+        process.stdout.readline()
+        process.stdout.close()
+        self.assertEqual(process.wait(20), 2)
+        self.assertIn("nobody reads it any more", process.stderr.read())
+        self.assertGreater(playable(self.take)[0], 44100)
+
+    def test_refusals(self):
+        env = self.server.env
+        for arguments, says in (
+                (("--device", "trumpet"), "--device trumpet: no such device"),
+                (("--device", "99"), "--device 99: no such device"),
+                (("--channel", "500"), "--channel 500: default has"),
+                (("--seconds", "-1"), "--seconds -1: no such length"),
+                (("--save", "/nowhere/a.wav"), "/nowhere/a.wav: there is no such folder")):
+            out, err, status = run("listen", *FOUR, *arguments, env=env)
+            self.assertEqual((status, out), (2, ""), arguments)
+            self.assertIn(says, err)
+        self.take.write_bytes(b"precious")
+        _, err, status = run("listen", *FOUR, "--save", self.take, env=env)
+        self.assertEqual(status, 2)
+        self.assertIn("there is such a file already", err)
+        self.assertEqual(self.take.read_bytes(), b"precious")
+
+    def test_no_device(self):
+        if pathlib.Path("/proc/asound/pcm").exists():
+            self.skipTest("this computer has a sound card")
+        nothing = {"ALSA_CONFIG_PATH": "/usr/share/alsa/alsa.conf", "PULSE_SERVER": "unix:/nowhere"}
+        for command in (("devices",), ("listen", *FOUR)):
+            _, err, status = run(*command, env=nothing)
+            self.assertEqual(status, 2)
+            self.assertIn("device to record from", err)
+
+    def test_microphone_check(self):
+        self.play()
+        out, _, status = run("listen", *FOUR, "--microphone-check", env=self.server.env)
+        self.assertEqual((out, status), ("The microphone hears well: level, lows and gain are good.\n", 0))
+
+    def test_into_a_job(self):
+        job = self.folder / "van"
+        run("job", "new", os.fspath(job), "--vehicle", "bakery van", "--engine", "inline4")
+        self.play()
+        out, err, status = run("listen", "--job", os.fspath(job), "--seconds", "3", env=self.server.env)
+        self.assertIn(status, (0, 1, 3), err)
+        takes = list((job / "recordings").glob("take-*.wav"))
+        self.assertEqual(len(takes), 1)
+        self.assertEqual(playable(takes[0])[0], 3 * 44100)
+        self.assertFalse(json.loads(out.splitlines()[-1])["running"])
+
+
+program.main()
