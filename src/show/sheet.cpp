@@ -168,11 +168,7 @@ struct Figures {
   bool no_miss = false;
 };
 
-std::optional<Figures> figures(const JobEntry& e) {
-  if (e.kind != JobEntry::Kind::finding || (e.command != "check" && e.command != "listen")) {
-    return std::nullopt;
-  }
-  const Json j = Json::parse(e.finding, nullptr, false);
+std::optional<Figures> figures(const Json& j) {
   const auto number_in = [](const Json& object, const char* key) -> std::optional<double> {
     if (!object.is_object() || !object.contains(key) || !object[key].is_number()) {
       return std::nullopt;
@@ -193,6 +189,15 @@ std::optional<Figures> figures(const JobEntry& e) {
   return f;
 }
 
+/// The finding of an entry: of `check` and `listen` itself, of `compare` what it heard after.
+Json finding_of(const JobEntry& e) {
+  if (e.kind != JobEntry::Kind::finding) return nullptr;
+  const Json j = Json::parse(e.finding, nullptr, false);
+  if (e.command == "check" || e.command == "listen") return j;
+  if (e.command == "compare" && j.is_object() && j.contains("after")) return j["after"];
+  return nullptr;
+}
+
 /// Last finding before the first work against the last one after the last work.
 data proof(const JobCard& card) {
   const auto is_work = [](const JobEntry& e) { return e.kind == JobEntry::Kind::work; };
@@ -201,7 +206,7 @@ data proof(const JobCard& card) {
   std::optional<Figures> after;
   for (auto it = card.entries.begin(); it != card.entries.end(); ++it) {
     if (is_work(*it)) after.reset();
-    if (const auto f = figures(*it)) (it < first ? before : after) = f;
+    if (const auto f = figures(finding_of(*it))) (it < first ? before : after) = f;
   }
   data out{data::type::bool_false};
   if (first == card.entries.end() || !before || !after) return out;
