@@ -174,10 +174,11 @@ std::string_view ruled_out(std::string_view what, std::string_view part, const B
 Result<Reading> swap(std::string_view text, const Bench& bench) {
   static constexpr std::array parts{"coil"sv, "lead"sv, "plug"sv, "injector"sv};
   const auto bad = [&] {
-    return refuse("swapped", text, "not a swap", "write PART:FROM>TO, for example \"coil:3>4\"");
+    return refuse("swapped", text, "not a swap",
+                  "write PART:FROM>TO in quotes, for example \"coil:3>4\", or coil:3-4");
   };
   const std::size_t colon = text.find(':');
-  const std::size_t arrow = text.find('>');
+  const std::size_t arrow = text.find_first_of(">-");  // an unquoted > would be taken by the shell
   if (colon == std::string_view::npos || arrow == std::string_view::npos || arrow < colon) {
     return bad();
   }
@@ -265,7 +266,7 @@ std::span<const ReadingKind> reading_kinds() {
       {"fuel_trim", Dimension::percent, false, {}, "Long-term trim of a scan tool, e.g. +18%"},
       {"fuel_pressure", Dimension::word, false, {"low", "right", "high"},
        "Against the maker's figure"},
-      {"swapped", Dimension::swap, true, {}, "A part moved, e.g. \"coil:3>4\"; see --followed"},
+      {"swapped", Dimension::swap, true, {}, "A part moved, e.g. \"coil:3>4\" or coil:3-4; see --followed"},
   };
   return kinds;
 }

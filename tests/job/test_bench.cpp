@@ -64,6 +64,16 @@ TEST_CASE("what can't be is refused, with the reason") {
   }
 }
 
+TEST_CASE("a swap names its two cylinders, with or without the shell's own sign") {
+  for (const char* text : {"coil:3>4", "coil:3-4", "COIL:3>4"}) {
+    const auto read = read_reading("swapped", text, 0, petrol);
+    REQUIRE_MESSAGE(read, text);
+    CHECK(read->reading.word == "coil");
+    CHECK(read->reading.cylinder == 3);
+    CHECK(read->reading.swapped_with == 4);
+  }
+}
+
 TEST_CASE("what is unusual is kept, with a warning") {
   CHECK(read_reading("compression", "150psi", 1, petrol)->warnings.empty());
   CHECK(read_reading("compression", "20psi", 1, petrol)->warnings.size() == 1);
