@@ -125,7 +125,7 @@ std::string reading_in_words(const Reading& r) {
     if (r.followed.empty()) out += " (did the miss follow? not said)";
     return out;
   }
-  out += r.what == "code" ? "fault code" : plain(r.what);
+  out += r.what == "code" ? "fault code" : r.what == "spark_kv" ? "widest spark" : plain(r.what);
   out += ' ' + (r.value ? value_in_words(*r.value, r.unit) : plain(r.word));
   // What was typed, where that was another unit.
   if (r.value && !r.given.empty() && r.given != fmt::format("{:.4g}{}", *r.value, r.unit)) {

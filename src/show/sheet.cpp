@@ -40,7 +40,7 @@ p{margin:.25rem 0}ul{margin:.25rem 0;padding-left:1.25rem}
 table{border-collapse:collapse;width:100%}
 th,td{text-align:left;vertical-align:top;padding:.2rem .5rem .2rem 0;border-bottom:1px solid #d5dae0}
 th{font-weight:600}td.number,th.number{text-align:right;white-space:nowrap}
-tr{break-inside:avoid}
+tr,section{break-inside:avoid}
 .causes{table-layout:fixed}.causes th:nth-child(1){width:12%}.causes th:nth-child(2){width:24%}.causes th:nth-child(4){width:24%}
 .gone{color:#4d5761;text-decoration:line-through}
 .pictures{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:.6rem;align-items:start}
@@ -57,8 +57,8 @@ footer{margin-top:1.5rem;color:#4d5761}
 
 <h2>What was heard</h2>
 {{^heard}}<p>Nothing yet.</p>{{/heard}}
-{{#heard}}<h3>{{date}} UTC, entry {{id}}</h3><p{{#gone}} class="gone"{{/gone}}>{{words}}</p>
-{{#has_pictures}}<div class="pictures">{{#pictures}}<figure>{{{svg}}}</figure>{{/pictures}}</div>{{/has_pictures}}
+{{#heard}}<section><h3>{{date}} UTC, entry {{id}}</h3><p{{#gone}} class="gone"{{/gone}}>{{words}}</p>
+{{#has_pictures}}<div class="pictures">{{#pictures}}<figure>{{{svg}}}</figure>{{/pictures}}</div>{{/has_pictures}}</section>
 {{/heard}}
 
 <h2>What was read</h2>
