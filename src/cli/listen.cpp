@@ -188,16 +188,22 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
 }
 
 /// Listens for five seconds, keeps nothing, says what to change.
-ExitStatus check_microphone(audio::Capture& capture) {
+ExitStatus check_microphone(const audio::CaptureOptions& options) {
+  fmt::print(stderr, "{}\n", show::recording_caution());
+  auto capture = audio::Capture::open(options);
+  if (!capture) {
+    complain(capture.error());
+    return ExitStatus::trouble;
+  }
   constexpr double length_s = 5.0;
-  const double rate = capture.sample_rate().value();
+  const double rate = capture->sample_rate().value();
   audio::SampleQueue queue{static_cast<std::size_t>(2.0 * length_s * rate)};
-  core::MicrophoneCheck check{capture.sample_rate()};
-  if (auto started = capture.start(queue); !started) {
+  core::MicrophoneCheck check{capture->sample_rate()};
+  if (auto started = capture->start(queue); !started) {
     complain(started.error());
     return ExitStatus::trouble;
   }
-  DeviceWatch watch{capture};
+  DeviceWatch watch{*capture};
   std::array<float, 4096> block;
   for (double heard = 0.0; heard < length_s * rate && !asked_to_stop;) {
     const std::size_t count = queue.pop(block);
@@ -210,7 +216,7 @@ ExitStatus check_microphone(audio::Capture& capture) {
     }
     std::this_thread::sleep_for(pause);
   }
-  capture.stop();
+  capture->stop();
   const auto remarks = check.remarks();
   for (const core::MicrophoneRemark& r : remarks) fmt::print("! {}\n", show::advice(r));
   if (remarks.empty()) fmt::print("The microphone hears well: level, lows and gain are good.\n");
@@ -218,6 +224,11 @@ ExitStatus check_microphone(audio::Capture& capture) {
 }
 
 ExitStatus listen(ListenOptions& options) {
+  if (options.rate) options.capture.rate = Hertz{*options.rate};
+
+  asked_to_stop = false;
+  take_over_signals();
+  if (options.microphone_check) return check_microphone(options.capture);
   const auto engine = options.engine.engine();
   if (!engine) {
     complain(engine.error());
@@ -233,18 +244,12 @@ ExitStatus listen(ListenOptions& options) {
               "give seconds, for example --seconds 20"});
     return ExitStatus::trouble;
   }
-  if (options.rate) options.capture.rate = Hertz{*options.rate};
-
-  asked_to_stop = false;
-  take_over_signals();
   fmt::print(stderr, "{}\n", show::recording_caution());
   auto capture = audio::Capture::open(options.capture);
   if (!capture) {
     complain(capture.error());
     return ExitStatus::trouble;
   }
-  if (options.microphone_check) return check_microphone(*capture);
-
   const Hertz rate = capture->sample_rate();
   ListenerOptions listening{*speed_guess, std::nullopt};
   if (!options.known_good.empty()) {

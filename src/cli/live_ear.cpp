@@ -16,8 +16,9 @@ constexpr double queue_s = 10.0;    // what the disk may keep us waiting
 constexpr double backlog_s = 60.0;  // what judging may lag behind
 constexpr double full_scale = 0.999;
 
-// A first answer matters more than a cheap one; later one judgement a second is enough.
-constexpr double early_until_s = 4.0;
+// A first answer matters more than a cheap one; once an engine was heard for a while, one judgement
+// a second is enough.
+constexpr double early_s = 4.0;
 constexpr double early_step_s = 0.5;
 constexpr double step_s = 1.0;
 // Judging the whole costs more the longer it is; it may use this share of a core.
@@ -159,16 +160,19 @@ void LiveEar::write_loop() {
   more_.notify_one();
 }
 
-void LiveEar::judge(bool whole) {
+bool LiveEar::judge(std::size_t heard, bool whole) {
   Finding recent = listener_.recent(recent_length);
   std::optional<Finding> all;
   if (whole) all = listener_.finding();
   std::vector<core::MicrophoneRemark> remarks = microphone_.remarks();
+  const bool running = recent.speed.has_value();
   const std::lock_guard lock{mutex_};
   ++judged_.number;
+  judged_.heard_s = static_cast<double>(heard) / rate_;
   judged_.recent = std::move(recent);
   if (all) judged_.whole = std::move(*all);
   judged_.remarks = std::move(remarks);
+  return running;
 }
 
 void LiveEar::judge_loop() {
@@ -176,6 +180,7 @@ void LiveEar::judge_loop() {
   std::size_t heard = 0;
   std::size_t due = samples(early_step_s, rate_);
   std::size_t whole_due = 0;
+  std::size_t silent_until = 0;  // no engine's speed was found up to here
   for (bool last = false; !last;) {
     {
       std::unique_lock lock{mutex_};
@@ -194,24 +199,16 @@ void LiveEar::judge_loop() {
       rest = rest.subspan(part);
       heard += part;
       if (heard < due) continue;
-      const double now = static_cast<double>(heard) / rate_;
-      due += samples(now < early_until_s ? early_step_s : step_s, rate_);
+      const bool early = heard < silent_until + samples(early_s, rate_);
+      due += samples(early ? early_step_s : step_s, rate_);
       if (rest.size() > samples(step_s, rate_)) continue;
-      {
-        const std::lock_guard lock{mutex_};
-        judged_.heard_s = now;
-      }
       const bool whole = heard >= whole_due;
       const double begin = busy_s();
-      judge(whole);
+      if (!judge(heard, whole)) silent_until = heard;
       if (whole) whole_due = heard + samples(std::max(0.0, (busy_s() - begin) / whole_share - step_s), rate_);
     }
   }
-  {
-    const std::lock_guard lock{mutex_};
-    judged_.heard_s = static_cast<double>(heard) / rate_;
-  }
-  judge(true);
+  judge(heard, true);
 }
 
 Result<void> LiveEar::finish() {

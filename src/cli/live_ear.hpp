@@ -83,7 +83,8 @@ class LiveEar {
  private:
   void write_loop();
   void judge_loop();
-  void judge(bool whole);
+  /// True when an engine's speed was found in the last seconds.
+  bool judge(std::size_t heard, bool whole);
 
   audio::TakeWriter take_;
   Listener listener_;

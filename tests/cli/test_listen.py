@@ -220,7 +220,7 @@ class Listen(Case):
 
     def test_microphone_check(self):
         self.play()
-        out, _, status = run("listen", *FOUR, "--microphone-check", env=self.server.env)
+        out, _, status = run("listen", "--microphone-check", env=self.server.env)
         self.assertEqual((out, status), ("The microphone hears well: level, lows and gain are good.\n", 0))
 
     def test_into_a_job(self):
