@@ -8,6 +8,7 @@
 
 #include "pipebeat/engine.hpp"
 #include "pipebeat/finding.hpp"
+#include "pipebeat/listener.hpp"
 
 namespace pipebeat {
 
@@ -70,11 +71,17 @@ struct Comparison {
   std::vector<CompareReason> reasons;      ///< when it cannot compare, why comes first
 };
 
+/// One recording as it was heard: Listener::finding and Listener::as_known_good.
+struct ComparedRecording {
+  Finding finding;
+  std::optional<KnownGood> evidence;
+};
+
 /// Compares recordings of one engine, at least one on each side.
 ///
 /// Nothing depends on absolute level. Both sides share the engine's own unevenness, so they are
 /// judged together: what is common to both tells less than what differs.
-Comparison compare(const Engine& engine, std::span<const Finding> before,
-                   std::span<const Finding> after);
+Comparison compare(const Engine& engine, std::span<const ComparedRecording> before,
+                   std::span<const ComparedRecording> after);
 
 }  // namespace pipebeat

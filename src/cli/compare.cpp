@@ -27,22 +27,22 @@ struct CompareOptions {
   bool json = false;
 };
 
-/// The findings on several recordings of one side.
-Result<std::vector<Finding>> listen_to(const std::vector<std::string>& paths, const Engine& engine,
+/// The recordings of one side, heard.
+Result<std::vector<ComparedRecording>> listen_to(const std::vector<std::string>& paths, const Engine& engine,
                                        const HearOptions& options) {
-  std::vector<Finding> findings;
+  std::vector<ComparedRecording> recordings;
   for (const std::string& path : paths) {
     auto heard = hear(path, engine, options);
     if (!heard) return tl::unexpected(heard.error());
-    findings.push_back(heard->listener.finding());
+    recordings.push_back({heard->listener.finding(), heard->listener.as_known_good()});
   }
-  return findings;
+  return recordings;
 }
 
 std::vector<show::Report> reports(const std::vector<std::string>& paths, const Engine& engine,
-                                  const std::vector<Finding>& findings) {
+                                  const std::vector<ComparedRecording>& heard) {
   std::vector<show::Report> out;
-  for (std::size_t i = 0; i < paths.size(); ++i) out.push_back({paths[i], engine, findings[i]});
+  for (std::size_t i = 0; i < paths.size(); ++i) out.push_back({paths[i], engine, heard[i].finding});
   return out;
 }
 

@@ -20,7 +20,7 @@ namespace {
 
 constexpr double settle_s = 1.2;       // a mark is set by hand, and the speed takes time to settle
 constexpr double before_mark_s = 0.4;
-constexpr double shortest_stretch_s = 2.5;
+constexpr double shortest_stretch_s = 2.0;
 
 struct DroptestOptions {
   std::string take;

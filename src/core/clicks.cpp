@@ -15,7 +15,7 @@ constexpr double audible_db = 6.0;     // over the floor
 constexpr double strongest_db = 30.0;  // beyond, louder counts no more
 constexpr double guess_reach = 0.15;
 constexpr double swing = 0.08;         // change of the cycle's length from one cycle to the next
-constexpr double swing_spread = 0.015;
+constexpr double swing_spread = 0.02;
 constexpr double swing_cost_db = 3.0;
 constexpr double apart_s = 0.008;      // opening and closing of one injection count as one click
 constexpr std::int64_t fewest_cycles = 8;
@@ -82,36 +82,15 @@ std::vector<double> strengths(const std::vector<double>& level, double period) {
   return out;
 }
 
-/// The lag near `guess` at which the strengths repeat best over one, two and three cycles.
-std::optional<double> period_of(const std::vector<double>& strength, double guess) {
-  double mean = 0.0;
-  for (double v : strength) mean += v / static_cast<double>(strength.size());
-  const auto repeats = [&](std::size_t lag) {
-    if (lag + 1 >= strength.size()) return 0.0;
-    double sum = 0.0;
-    for (std::size_t i = 0; i + lag + 1 < strength.size(); ++i) {
-      // A cycle wanders by a frame or so: neighbours count too.
-      const double there = std::max({strength[i + lag - 1], strength[i + lag], strength[i + lag + 1]});
-      sum += (strength[i] - mean) * (there - mean);
-    }
-    return sum / static_cast<double>(strength.size() - lag);
-  };
-  double best = 0.0;
-  double most = 0.0;
-  for (double lag = guess * (1.0 - guess_reach); lag <= guess * (1.0 + guess_reach); lag += 0.5) {
-    const double r = repeats(static_cast<std::size_t>(std::lround(lag))) +
-                     repeats(static_cast<std::size_t>(std::lround(2.0 * lag))) +
-                     repeats(static_cast<std::size_t>(std::lround(3.0 * lag)));
-    if (r > most) {
-      most = r;
-      best = lag;
-    }
-  }
-  return best > 0.0 ? std::optional{best} : std::nullopt;
-}
+/// One frame for each cycle.
+struct Path {
+  std::vector<std::size_t> frames;
+  double score = 0.0;  ///< mean strength of a frame, less what uneven spacing costs
+};
 
-/// One frame for each cycle, so that together they are strong and evenly spaced (Viterbi).
-std::vector<std::size_t> follow(const std::vector<double>& strength, double period) {
+/// The path whose frames are strong and about a period apart (Viterbi). `spread`: relative deviation of
+/// a cycle's length that costs `swing_cost_db`.
+Path follow(const std::vector<double>& strength, double period, double spread) {
   const auto nearest = static_cast<std::ptrdiff_t>(std::floor(period * (1.0 - swing)));
   const auto farthest = static_cast<std::ptrdiff_t>(std::ceil(period * (1.0 + swing)));
   const auto n = static_cast<std::ptrdiff_t>(strength.size());
@@ -121,7 +100,7 @@ std::vector<std::size_t> follow(const std::vector<double>& strength, double peri
     double best = 0.0;
     if (i >= farthest) best = -std::numeric_limits<double>::infinity();
     for (std::ptrdiff_t d = nearest; d <= farthest && d <= i; ++d) {
-      const double odd = (static_cast<double>(d) / period - 1.0) / swing_spread;
+      const double odd = (static_cast<double>(d) / period - 1.0) / spread;
       const double s = score[static_cast<std::size_t>(i - d)] - swing_cost_db * odd * odd;
       if (s > best) {
         best = s;
@@ -134,10 +113,30 @@ std::vector<std::size_t> follow(const std::vector<double>& strength, double peri
   for (std::ptrdiff_t i = std::max<std::ptrdiff_t>(0, n - farthest); i < n; ++i) {
     if (score[static_cast<std::size_t>(i)] > score[static_cast<std::size_t>(at)]) at = i;
   }
-  std::vector<std::size_t> path;
-  for (; at >= 0; at = from[static_cast<std::size_t>(at)]) path.push_back(static_cast<std::size_t>(at));
-  std::reverse(path.begin(), path.end());
+  Path path;
+  const double total = score[static_cast<std::size_t>(at)];
+  for (; at >= 0; at = from[static_cast<std::size_t>(at)]) {
+    path.frames.push_back(static_cast<std::size_t>(at));
+  }
+  std::reverse(path.frames.begin(), path.frames.end());
+  path.score = total / static_cast<double>(path.frames.size());
   return path;
+}
+
+/// Tries periods all over the guess's reach, then follows the best one more closely.
+Path best_path(const std::vector<double>& strength, double guess) {
+  constexpr double step = 0.02;
+  Path best;
+  for (double off = -guess_reach; off <= guess_reach + 1e-9; off += step) {
+    Path path = follow(strength, guess * (1.0 + off), 2.0 * swing_spread);
+    if (path.score > best.score) best = std::move(path);
+  }
+  if (best.frames.size() < 3) return best;
+  std::vector<double> lengths;
+  for (std::size_t i = 1; i < best.frames.size(); ++i) {
+    lengths.push_back(static_cast<double>(best.frames[i] - best.frames[i - 1]));
+  }
+  return follow(strength, median(lengths), swing_spread);
 }
 
 /// Clicks at least `threshold` strong, those close together counted once.
@@ -170,10 +169,7 @@ Result<ClickTrack> follow_clicks(std::span<const float> samples, Hertz sample_ra
   const std::vector<double> level = frame_levels(samples, rate);
   if (static_cast<double>(level.size()) < 4.0 * guess) return track;
   const std::vector<double> strength = strengths(level, guess);
-  const auto period = period_of(strength, guess);
-  if (!period) return track;
-
-  const std::vector<std::size_t> path = follow(strength, *period);
+  const std::vector<std::size_t> path = best_path(strength, guess).frames;
   if (path.size() < 2) return track;
   std::vector<double> heard;
   std::vector<double> loud;

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <limits>
 
+#include "core/compare_evidence.hpp"
 #include "core/gaps.hpp"
 #include "core/signature.hpp"
 #include "core/statistics.hpp"
@@ -13,20 +14,24 @@ namespace pipebeat {
 
 namespace {
 
-// Log odds of a miss as the listener gives them, over recordings of one engine: an engine's own
-// unevenness shifts all of them alike. Rounded from synthesised pairs.
-constexpr double miss_score = 1.2;
-constexpr double no_miss_score = -1.8;
-constexpr double engine_spread = 0.9;     // shared by both sides
-constexpr double recording_spread = 0.9;  // of each
+// The worlds a pair can come from, in the order of the fitted table's columns.
+enum World { clean, appeared, gone, same, less, more, worlds };
 
-constexpr double missed_before = 0.7;      // people compare because something was wrong
-constexpr double still_missing = 0.4;      // repairs fail
-constexpr double fresh_miss = 0.2;
-constexpr double same_misses = 0.7;        // a miss that stays mostly stays the same
+/// One number of the evidence, standardised, with its weight for every world.
+struct TableRow {
+  std::string_view name;
+  double centre;
+  double scale;
+  std::array<double, worlds> weight;
+};
 
-constexpr double sure_enough = 0.6;
-constexpr double sure_enough_fixed = 0.75;  // the costlier mistake
+// Made by tools/fit/fit-compare: multinomial logistic regression on made-up pairs. Weights of a side
+// are those of `before`; those of `after` follow by swapping the two (appeared and gone, less and
+// more). Numbers are looked up by name: one that the listener no longer gives counts as average.
+#include "core/compare_table.inc"
+
+constexpr double sure_enough = 0.5;
+constexpr double sure_enough_fixed = 0.6;  // the costlier mistake
 
 constexpr double other_speed = 0.12;
 constexpr double other_sound_db = 7.0;
@@ -35,7 +40,6 @@ constexpr double noisy_db = 0.0;
 
 /// One side as a whole.
 struct Side {
-  double score = 0.0;     ///< log odds of a miss
   double usable_s = 0.0;
   double rpm = 0.0;
   double snr_db = 100.0;
@@ -47,17 +51,16 @@ struct Side {
   Interval judging{0.0, 0.0};
 };
 
-std::optional<Side> side_of(std::span<const Finding> findings) {
+std::optional<Side> side_of(std::span<const ComparedRecording> recordings) {
   Side side;
   double weight = 0.0;
   double low = 0.0;
   double high = 0.0;
   side.counted = true;
-  for (const Finding& f : findings) {
+  for (const ComparedRecording& r : recordings) {
+    const Finding& f = r.finding;
     if (!f.miss_probability || !f.speed) continue;
     const double w = std::max(f.input.usable_s, 0.1);
-    const double p = std::clamp(*f.miss_probability, 1e-3, 1.0 - 1e-3);
-    side.score += w * std::log(p / (1.0 - p));
     side.rpm += w * f.speed->mean.value();
     side.usable_s += f.input.usable_s;
     side.snr_db = std::min(side.snr_db, f.input.snr_db.value_or(side.snr_db));
@@ -75,23 +78,41 @@ std::optional<Side> side_of(std::span<const Finding> findings) {
     }
   }
   if (weight == 0.0) return std::nullopt;
-  side.score /= weight;
   side.rpm /= weight;
   side.counted = side.counted && side.expected > 0.0;
   if (side.counted) side.judging = {low / side.expected, high / side.expected};
   return side;
 }
 
-/// log N(x | mean, shared and own spread) of both scores.
-double log_scores(double before, double after, double mean_before, double mean_after) {
-  const double s = engine_spread * engine_spread;
-  const double d = s + recording_spread * recording_spread;
-  const double x = before - mean_before;
-  const double y = after - mean_after;
-  const double determinant = d * d - s * s;
-  const double square = (d * x * x - 2.0 * s * x * y + d * y * y) / determinant;
-  // Student's t with 4 degrees of freedom, two dimensions.
-  return -3.0 * std::log1p(0.25 * square);
+/// Probabilities of the worlds.
+std::array<double, worlds> judge(const core::PairEvidence& evidence) {
+  constexpr std::array<World, worlds> swapped{clean, gone, appeared, same, more, less};
+  constexpr double farthest = 4.0;  // standard deviations; beyond, the fit has seen nothing
+  std::array<double, worlds> score = bias_weights;
+  const auto add = [&](const TableRow& row, double value, bool after) {
+    const double x = std::clamp((value - row.centre) / row.scale, -farthest, farthest);
+    for (std::size_t w = 0; w < worlds; ++w) {
+      score[w] += x * row.weight[after ? static_cast<std::size_t>(swapped[w]) : w];
+    }
+  };
+  const auto value_of = [](const std::vector<std::string>& names, std::string_view name,
+                           const std::vector<double>& values) -> std::optional<double> {
+    const auto it = std::find(names.begin(), names.end(), name);
+    if (it == names.end()) return std::nullopt;
+    return values[static_cast<std::size_t>(it - names.begin())];
+  };
+  const std::vector<std::string> side_names = core::side_evidence_names();
+  for (const TableRow& row : side_table) {
+    if (const auto x = value_of(side_names, row.name, evidence.before)) add(row, *x, false);
+    if (const auto x = value_of(side_names, row.name, evidence.after)) add(row, *x, true);
+  }
+  const std::vector<std::string> shared_names = core::shared_evidence_names();
+  for (const TableRow& row : shared_table) {
+    if (const auto x = value_of(shared_names, row.name, evidence.shared)) add(row, *x, false);
+  }
+  const double total = core::log_sum_exp(score);
+  for (double& v : score) v = std::exp(v - total);
+  return score;
 }
 
 /// Missing ratio with both kinds of uncertainty: judging errors and the engine's own chance.
@@ -172,8 +193,8 @@ std::string_view to_string(CompareReasonCode code) {
   return "not_sure_enough";
 }
 
-Comparison compare(const Engine& engine, std::span<const Finding> before,
-                   std::span<const Finding> after) {
+Comparison compare(const Engine& engine, std::span<const ComparedRecording> before,
+                   std::span<const ComparedRecording> after) {
   Comparison result;
   const auto because = [&](CompareReasonCode code, double value = 0.0, double value2 = 0.0) {
     result.reasons.push_back({code, value, value2});
@@ -182,48 +203,40 @@ Comparison compare(const Engine& engine, std::span<const Finding> before,
   const auto a = side_of(after);
   if (!b) because(CompareReasonCode::before_unheard);
   if (!a) because(CompareReasonCode::after_unheard);
+  const auto evidence = core::pair_evidence(engine, before, after);
   if (!b || !a) return result;
-  if (!before.empty() && !after.empty()) {
-    result.positions = aligned(engine, before.front(), after.front());
+  if (!evidence) {
+    because(before.front().evidence ? CompareReasonCode::after_unheard
+                                    : CompareReasonCode::before_unheard);
+    return result;
   }
+  result.positions = aligned(engine, before.front().finding, after.front().finding);
+  const std::optional<double> lines_db =
+      core::difference(engine, before.front().finding, after.front().finding).lines_db;
 
-  double same = 0.0;
-  double lines_db = 0.0;
-  double pairs = 0.0;
-  for (const Finding& x : before) {
-    for (const Finding& y : after) {
-      const core::Difference d = core::difference(engine, x, y);
-      same += core::log_odds_same(d);
-      lines_db += d.lines_db.value_or(0.0);
-      pairs += 1.0;
-    }
-  }
-  same /= pairs;
-  lines_db /= pairs;
-
-  // Four worlds: does it miss before, does it miss after. The sound tells both by its own evenness
-  // (scores) and by whether it changed at all.
-  enum World { clean, appeared, gone, stayed, worlds };
-  std::array<double, worlds> weight{};
-  weight[clean] = std::log((1.0 - missed_before) * (1.0 - fresh_miss)) + same +
-                  log_scores(b->score, a->score, no_miss_score, no_miss_score);
-  weight[appeared] = std::log((1.0 - missed_before) * fresh_miss) +
-                     log_scores(b->score, a->score, no_miss_score, miss_score);
-  weight[gone] = std::log(missed_before * (1.0 - still_missing)) +
-                 log_scores(b->score, a->score, miss_score, no_miss_score);
-  weight[stayed] = std::log(missed_before * still_missing) +
-                   std::log(same_misses * std::exp(same) + (1.0 - same_misses)) +
-                   log_scores(b->score, a->score, miss_score, miss_score);
-  const double total = core::log_sum_exp(weight);
-  std::array<double, worlds> probability{};
-  for (std::size_t w = 0; w < worlds; ++w) probability[w] = std::exp(weight[w] - total);
-  result.gone_probability = probability[clean] + probability[gone];
-  const auto best = static_cast<World>(
-      std::max_element(probability.begin(), probability.end()) - probability.begin());
-  const double sure = probability[best];
-
-  const bool misses_before = best == gone || best == stayed;
-  const bool misses_after = best == appeared || best == stayed;
+  const std::array<double, worlds> probability = judge(*evidence);
+  const auto sum_of = [&](std::initializer_list<World> list) {
+    double sum = 0.0;
+    for (World w : list) sum += probability[w];
+    return sum;
+  };
+  result.gone_probability = sum_of({clean, gone});
+  struct Answer {
+    Change change;
+    double probability;
+    World world;  ///< the likelier of those that it joins
+  };
+  const std::array<Answer, 4> answers{{
+      {Change::fixed, probability[gone], gone},
+      {Change::unchanged, sum_of({clean, same}), probability[clean] > probability[same] ? clean : same},
+      {Change::improved, probability[less], less},
+      {Change::worse, sum_of({appeared, more}), probability[appeared] > probability[more] ? appeared : more},
+  }};
+  const Answer& best = *std::max_element(answers.begin(), answers.end(), [](const Answer& x, const Answer& y) {
+    return x.probability < y.probability;
+  });
+  const bool misses_before = best.world != clean && best.world != appeared;
+  const bool misses_after = best.world != clean && best.world != gone;
   // Numbers only where the count and the comparison tell the same story.
   if (b->counted && a->counted && b->any_miss == misses_before && a->any_miss == misses_after) {
     const Ratio x = ratio_of(*b);
@@ -238,43 +251,32 @@ Comparison compare(const Engine& engine, std::span<const Finding> before,
   if (a->counted && !misses_after) result.could_hide = core::wilson(0.0, a->expected).high;
 
   // A dead cylinder found in the recording after overrules every likelihood.
-  const bool contradicted = best == gone && (a->dead || sure < sure_enough_fixed);
-  if (sure < sure_enough || contradicted) {
-    because(CompareReasonCode::not_sure_enough, sure);
+  const bool contradicted =
+      best.change == Change::fixed && (a->dead || best.probability < sure_enough_fixed);
+  if (best.probability < sure_enough || contradicted) {
+    because(CompareReasonCode::not_sure_enough, best.probability);
   } else {
-    result.confidence = sure;
+    result.change = best.change;
+    result.confidence = best.probability;
     result.miss_after = misses_after;
     const double hide = result.could_hide.value_or(0.0);
     const double ratio_before = b->expected > 0.0 ? b->missing / b->expected : 0.0;
     const double ratio_after = a->expected > 0.0 ? a->missing / a->expected : 0.0;
-    switch (best) {
-      case gone:
-        result.change = Change::fixed;
-        because(CompareReasonCode::miss_gone, ratio_before, hide);
-        break;
-      case clean:
-        result.change = Change::unchanged;
-        because(CompareReasonCode::no_miss_in_either, 0.0, hide);
-        break;
-      case appeared:
-        result.change = Change::worse;
-        because(CompareReasonCode::miss_appeared, ratio_after);
-        break;
-      default:
-        result.change = Change::unchanged;
-        if (result.ratio_change_interval && result.ratio_change_interval->high < 0.0) {
-          result.change = Change::improved;
-        } else if (result.ratio_change_interval && result.ratio_change_interval->low > 0.0) {
-          result.change = Change::worse;
-        }
-        because(CompareReasonCode::miss_remains, ratio_before, ratio_after);
+    if (best.world == gone) {
+      because(CompareReasonCode::miss_gone, ratio_before, hide);
+    } else if (best.world == clean) {
+      because(CompareReasonCode::no_miss_in_either, 0.0, hide);
+    } else if (best.world == appeared) {
+      because(CompareReasonCode::miss_appeared, ratio_after);
+    } else {
+      because(CompareReasonCode::miss_remains, ratio_before, ratio_after);
     }
   }
   if (std::abs(a->rpm / b->rpm - 1.0) > other_speed) {
     because(CompareReasonCode::other_speed, b->rpm, a->rpm);
   }
-  if (lines_db > other_sound_db && (best == clean || best == stayed)) {
-    because(CompareReasonCode::other_sound, lines_db);
+  if (lines_db && *lines_db > other_sound_db && (best.world == clean || best.world == same)) {
+    because(CompareReasonCode::other_sound, *lines_db);
   }
   if (b->usable_s < short_s) because(CompareReasonCode::short_before, b->usable_s);
   if (a->usable_s < short_s) because(CompareReasonCode::short_after, a->usable_s);

@@ -1,6 +1,7 @@
 #include "core/gaps.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 namespace pipebeat::core {
@@ -42,7 +43,7 @@ double log_sum_exp(std::span<const double> x) {
   return top + std::log(sum);
 }
 
-LevelRow level_row(std::span<const Event> events, std::size_t positions) {
+LevelRow level_row(std::span<const Event> events, std::size_t positions, bool own_unit) {
   std::vector<double> sum(positions, 0.0);
   std::vector<double> square(positions, 0.0);
   std::vector<double> count(positions, 0.0);
@@ -59,6 +60,7 @@ LevelRow level_row(std::span<const Event> events, std::size_t positions) {
     row.level.push_back(mean);
     row.error.push_back(std::sqrt(std::max(0.0, square[j] / n - mean * mean) / n));
   }
+  if (!own_unit) return row;
   // The throttle opens when a cylinder falls out: measure in pulses of this stretch. At most half of
   // the positions is empty, so the upper half fires.
   std::vector<double> sorted = row.level;
@@ -73,7 +75,7 @@ LevelRow level_row(std::span<const Event> events, std::size_t positions) {
   return row;
 }
 
-GapModel::GapModel(const Engine& engine) {
+GapModel::GapModel(const Engine& engine, bool blurred) : blurred_{blurred} {
   const auto positions = engine.positions();
   const auto P = static_cast<int>(positions.size());
   const double cycle = engine.cycle().value();
@@ -92,14 +94,31 @@ GapModel::GapModel(const Engine& engine) {
 
 double GapModel::log_likelihood(std::span<const LevelRow> rows,
                                 std::span<const std::vector<OffCylinder>> off) const {
+  struct Lift {
+    double level;
+    double share;
+  };
+  static constexpr std::array<Lift, 5> lifts{{{0.0, 0.35}, {0.15, 0.3}, {0.3, 0.2}, {0.45, 0.1}, {0.6, 0.05}}};
+  constexpr double lifted_spread = 0.12;
   std::vector<double> each;
-  for (int turn : turns_) each.push_back(log_likelihood_turned(rows, off, turn));
+  for (int turn : turns_) {
+    if (!blurred_) {
+      each.push_back(log_likelihood_turned(rows, off, turn, gap_level, gap_spread));
+      continue;
+    }
+    std::vector<double> lifted;
+    for (const Lift& lift : lifts) {
+      lifted.push_back(std::log(lift.share) +
+                       log_likelihood_turned(rows, off, turn, lift.level, lifted_spread));
+    }
+    each.push_back(log_sum_exp(lifted));
+  }
   return log_sum_exp(each) - std::log(static_cast<double>(each.size()));
 }
 
 double GapModel::log_likelihood_turned(std::span<const LevelRow> rows,
                                        std::span<const std::vector<OffCylinder>> off,
-                                       int turn) const {
+                                       int turn, double level_of_gap, double spread_of_gap) const {
   const std::size_t P = cylinder_.size();
   double sum = 0.0;
   std::vector<double> fired, fired_error, gap, gap_error;
@@ -121,12 +140,12 @@ double GapModel::log_likelihood_turned(std::span<const LevelRow> rows,
         gap_error.push_back(error);
       } else {
         // A share of the events missing lowers the mean by that share of a pulse.
-        fired.push_back(level + missing * (1.0 - gap_level));
+        fired.push_back(level + missing * (1.0 - level_of_gap));
         fired_error.push_back(error);
       }
     }
     if (!fired.empty()) sum += log_shared(fired, fired_error, 1.0, fired_spread);
-    if (!gap.empty()) sum += log_shared(gap, gap_error, gap_level, gap_spread);
+    if (!gap.empty()) sum += log_shared(gap, gap_error, level_of_gap, spread_of_gap);
   }
   return sum;
 }

@@ -21,8 +21,9 @@ struct LevelRow {
   std::vector<double> error;
 };
 
-/// Mean levels of these events, in units of a fired pulse: the upper half of the positions averages 1.
-LevelRow level_row(std::span<const Event> events, std::size_t positions);
+/// Mean levels of these events. `own_unit`: in units of a fired pulse of their own, so that the upper
+/// half of the positions averages 1; else as the listener gave them.
+LevelRow level_row(std::span<const Event> events, std::size_t positions, bool own_unit = true);
 
 /// Cylinders that do not fire, and what share of their events is missing (1: all).
 struct OffCylinder {
@@ -32,7 +33,9 @@ struct OffCylinder {
 
 class GapModel {
  public:
-  explicit GapModel(const Engine& engine);
+  /// `blurred`: the levels come from a passage in which the set of firing cylinders changed. One
+  /// response was fitted to both, and what it took from the wrong pulses lifts all gaps alike.
+  explicit GapModel(const Engine& engine, bool blurred = false);
 
   /// Turns of the numbering that lay the layout on itself; 0 is one of them.
   [[nodiscard]] std::span<const int> turns() const { return turns_; }
@@ -48,9 +51,10 @@ class GapModel {
  private:
   [[nodiscard]] double log_likelihood_turned(std::span<const LevelRow> rows,
                                              std::span<const std::vector<OffCylinder>> off,
-                                             int turn) const;
+                                             int turn, double level_of_gap, double spread_of_gap) const;
   std::vector<int> cylinder_;  ///< per position at turn 0
   std::vector<int> turns_;
+  bool blurred_;
 };
 
 /// log of the sum of exponentials.

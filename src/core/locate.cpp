@@ -14,17 +14,18 @@ constexpr double settle_s = 0.8;      // after a mark: a hand is not that exact,
 constexpr double before_mark_s = 0.3;
 constexpr int fewest_cycles = 6;
 constexpr double longest_break_s = 1.5;  // without a beat; beyond, the phase may have slipped
-constexpr double none_prior = 0.1;
+constexpr double none_prior = 0.25;
 constexpr double same_prior = 0.05;  // the unplugged one was not known-good after all
-constexpr double named = 0.8;        // probability from which a cylinder is named
+constexpr double named = 0.7;        // probability from which a cylinder is named
 constexpr double candidate = 0.05;
 
-/// Shares of its events that the bad cylinder may miss, with their prior.
+/// Shares of its events that the bad cylinder may miss, with their prior. Fewer than half can't be told
+/// from a narrow pipe by mean levels.
 struct Severity {
   double missing;
   double prior;
 };
-constexpr std::array<Severity, 4> severities{{{1.0, 0.6}, {0.75, 0.15}, {0.5, 0.15}, {0.3, 0.1}}};
+constexpr std::array<Severity, 3> severities{{{1.0, 0.7}, {0.75, 0.15}, {0.5, 0.15}}};
 
 /// A stretch of one take as levels.
 struct Stretch {
@@ -61,7 +62,8 @@ std::vector<Stretch> stretches_of(const LocateTake& take, std::size_t positions)
     s.unplugged = marks[i].unplugged;
     s.cycles = cycles;
     if (cycles >= fewest_cycles) {
-      s.row = core::level_row(events, positions);
+      // Stretches of one take share the listener's unit.
+      s.row = core::level_row(events, positions, marks.size() < 2);
       s.first_s = events.front().time_s;
       s.last_s = events.back().time_s;
     }
@@ -197,7 +199,7 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
       all.push_back({p.cylinder, s.missing, std::log(prior * s.prior)});
     }
   }
-  const core::GapModel model{engine};
+  const core::GapModel model{engine, changed_inside};
   std::vector<double> weights;
   for (Hypothesis& h : all) {
     for (const Piece& piece : pieces) {

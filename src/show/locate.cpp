@@ -48,7 +48,8 @@ std::string sentence(const LocateReason& r) {
     case LocateReasonCode::gap_distance:
       return fmt::format("the gap of cylinder {} lies {:.0f} of {:.0f} firing positions after the old one",
                          r.cylinder, r.value, r.value2);
-    case LocateReasonCode::nothing_missing: return "there is no gap before the unplugging";
+    case LocateReasonCode::nothing_missing: return "no position is empty before the unplugging (one that misses less than half of its pulses "
+             "would not show here)";
     case LocateReasonCode::same_cylinder:
       return fmt::format("unplugging cylinder {} changed nothing: it was dead already", r.cylinder);
     case LocateReasonCode::intermittent:

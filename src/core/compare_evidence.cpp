@@ -1,0 +1,81 @@
+#include "core/compare_evidence.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/gaps.hpp"
+#include "core/pattern.hpp"
+#include "core/signature.hpp"
+
+namespace pipebeat::core {
+
+namespace {
+
+/// log p(levels | one cylinder is off) - log p(levels | none is), whoever it may be. 0 where there is
+/// but one position.
+double gap_log_odds(const GapModel& model, const Engine& engine, const Finding& finding) {
+  const std::size_t positions = engine.positions().size();
+  if (positions < 2 || finding.events.empty()) return 0.0;
+  constexpr double limit = 5.0;
+  const LevelRow row = level_row(finding.events, positions);
+  std::vector<OffCylinder> off;
+  const double none = model.log_likelihood(std::span{&row, 1}, std::span{&off, 1});
+  std::vector<double> one;
+  for (const FiringPosition& p : engine.positions()) {
+    off = {{p.cylinder, 1.0}};
+    one.push_back(model.log_likelihood(std::span{&row, 1}, std::span{&off, 1}));
+  }
+  const double each = log_sum_exp(one) - std::log(static_cast<double>(positions));
+  return std::clamp(each - none, -limit, limit);
+}
+
+std::optional<std::vector<double>> side_evidence(const Engine& engine,
+                                                 std::span<const ComparedRecording> recordings) {
+  const GapModel model{engine};
+  std::vector<double> mean(side_evidence_names().size(), 0.0);
+  double count = 0.0;
+  for (const ComparedRecording& r : recordings) {
+    if (!r.evidence || !r.finding.miss_probability) continue;
+    const double p = std::clamp(*r.finding.miss_probability, 1e-3, 1.0 - 1e-3);
+    std::vector<double> one{std::log(p / (1.0 - p)), gap_log_odds(model, engine, r.finding)};
+    one.insert(one.end(), r.evidence->evidence.begin(), r.evidence->evidence.end());
+    if (one.size() != mean.size()) return std::nullopt;
+    for (std::size_t i = 0; i < one.size(); ++i) mean[i] += one[i];
+    count += 1.0;
+  }
+  if (count == 0.0) return std::nullopt;
+  for (double& v : mean) v /= count;
+  return mean;
+}
+
+}  // namespace
+
+std::vector<std::string> side_evidence_names() {
+  std::vector<std::string> names{"miss_log_odds", "gap_log_odds"};
+  names.insert(names.end(), evidence_names.begin(), evidence_names.end());
+  return names;
+}
+
+std::vector<std::string> shared_evidence_names() { return {"log_lines_apart", "log_levels_apart"}; }
+
+std::optional<PairEvidence> pair_evidence(const Engine& engine, std::span<const ComparedRecording> before,
+                                          std::span<const ComparedRecording> after) {
+  const auto b = side_evidence(engine, before);
+  const auto a = side_evidence(engine, after);
+  if (!b || !a) return std::nullopt;
+  double lines = 0.0;
+  double levels = 0.0;
+  double count = 0.0;
+  for (const ComparedRecording& x : before) {
+    for (const ComparedRecording& y : after) {
+      const Difference d = difference(engine, x.finding, y.finding);
+      // Without a reading: what pairs have on average.
+      lines += std::log(std::max(d.lines_db.value_or(4.0), 0.5));
+      levels += std::log(std::max(d.levels.value_or(0.25), 0.01));
+      count += 1.0;
+    }
+  }
+  return PairEvidence{*b, *a, {lines / count, levels / count}};
+}
+
+}  // namespace pipebeat::core

@@ -1,0 +1,117 @@
+"""compare, droptest, locate and clicks from outside: answers on the shipped recordings, refusals."""
+import json
+
+import program
+from program import SOURCE, Case, run, tone
+
+SAMPLES = SOURCE / "samples"
+BEFORE, AFTER, TAKE = (str(SAMPLES / f"van-{n}.flac") for n in ("before", "after", "droptest"))
+FOUR = ("--engine", "inline4")
+MARKS = "8:1,14:on,18:2,24:on,28:3,34:on,38:4,44:on"
+
+
+class Compare(Case):
+    def answer(self, *arguments):
+        out, err, status = run("compare", *FOUR, "--json", *arguments)
+        self.assertEqual(err, "", arguments)
+        return json.loads(out), status
+
+    def test_the_van_is_fixed(self):
+        answer, status = self.answer(BEFORE, AFTER)
+        self.assertEqual((answer["schema"], answer["answer"], status),
+                         ("pipebeat.compare/1", "fixed", 0))
+        self.assertLess(answer["ratio_change_interval"][1], 0)
+        self.assertAlmostEqual(answer["ratio_change"], -0.25, delta=0.02)
+        self.assertEqual(answer["before"]["schema"], "pipebeat.check/1")
+        self.assertEqual(len(answer["positions"]), 4)
+        self.assertTrue(answer["reasons"])
+
+    def test_the_other_ways_round(self):
+        self.assertEqual([(a["answer"], s) for a, s in (self.answer(AFTER, BEFORE), self.answer(BEFORE, BEFORE),
+                                                        self.answer(AFTER, AFTER))],
+                         [("worse", 1), ("unchanged", 1), ("unchanged", 0)])
+
+    def test_sets_are_compared_as_well(self):
+        answer, status = self.answer("--before", BEFORE, "--after", AFTER, AFTER)
+        self.assertEqual((answer["answer"], status), ("fixed", 0))
+
+    def test_a_tone_cannot_be_compared(self):
+        answer, status = self.answer(BEFORE, tone(self.folder / "tone.wav", 8.0))
+        self.assertEqual((answer["answer"], status), ("cannot_compare", 3))
+        self.assertIsNone(answer["ratio_change"])
+
+    def test_the_text_says_it_first(self):
+        out, _, _ = run("compare", *FOUR, BEFORE, AFTER)
+        self.assertTrue(out.startswith("Fixed: "), out)
+        self.assertIn("Caution when recording", out)
+
+    def test_refusals(self):
+        self.refused("compare", *FOUR, BEFORE, says=("one recording from before",))
+        self.refused("compare", *FOUR, "--before", BEFORE)
+        self.refused("compare", *FOUR, BEFORE, "none.wav", says=("none.wav",))
+        self.refused("compare", BEFORE, AFTER, says=("cylinders",))
+
+
+class Droptest(Case):
+    def test_the_marked_take_names_cylinder_three(self):
+        out, err, status = run("droptest", *FOUR, "--json", TAKE, "--marks", MARKS)
+        self.assertEqual((status, err), (1, ""))
+        answer = json.loads(out)
+        self.assertEqual((answer["schema"], answer["dead_cylinders"]), ("pipebeat.droptest/1", [3]))
+        self.assertEqual([c["cylinder"] for c in answer["cylinders"]], [1, 2, 3, 4])
+        for cylinder in answer["cylinders"]:
+            low, high = cylinder["rpm_drop_interval"]
+            self.assertTrue(low <= cylinder["rpm_drop"] <= high)
+
+    def test_cautions_come_first(self):
+        for command in (("droptest", "--marks", MARKS), ("locate", "--off", "1@8")):
+            out, _, _ = run(*command, *FOUR, TAKE)
+            self.assertTrue(out.startswith("Caution first: "), out)
+            self.assertIn("catalyst", out)
+
+    def test_refusals(self):
+        self.refused("droptest", *FOUR, says=("baseline",))
+        self.refused("droptest", *FOUR, "--baseline", BEFORE, says=("--off",))
+        self.refused("droptest", *FOUR, TAKE, says=("cue points",))
+        for marks, says in (("8", "8"), ("8:7", "7"), ("8:1,4:on", "4 s"), ("8:1,9:on", "too little time"),
+                            ("x:1", "x"), ("500:1", "ends before"), ("", "cue")):
+            self.refused("droptest", *FOUR, TAKE, f"--marks={marks}", says=(says,))
+        self.refused("droptest", *FOUR, "--baseline", BEFORE, "--off", "1", says=("CYLINDER=RECORDING",))
+        self.refused("droptest", *FOUR, "--baseline", BEFORE, "--off", "9=x.wav", says=("9",))
+
+
+class Locate(Case):
+    def test_one_unplugging_names_cylinder_three(self):
+        out, _, status = run("locate", *FOUR, "--json", TAKE, "--marks", "8:1,14:on,18:2")
+        answer = json.loads(out)
+        self.assertEqual((answer["schema"], answer["candidates"][0]["cylinder"], status),
+                         ("pipebeat.locate/1", 3, 1))
+        self.assertTrue(answer["phase_kept"])
+
+    def test_nothing_is_missing_after_the_repair(self):
+        answer = json.loads(run("locate", *FOUR, "--json", AFTER, "--off", "1@13.9")[0])
+        self.assertEqual(answer["candidates"], [])
+
+    def test_refusals(self):
+        self.refused("locate", *FOUR, TAKE, "--off", "1", says=("CYLINDER@SECONDS",))
+        self.refused("locate", *FOUR, TAKE, "--off", "5@3", says=("5",))
+        self.refused("locate", *FOUR, TAKE, BEFORE, says=("nothing says",))
+        self.refused("locate", *FOUR, TAKE, BEFORE, "--off", "1@3", says=("one take",))
+
+
+class Clicks(Case):
+    def test_refusals(self):
+        sound = tone(self.folder / "tone.wav")
+        self.refused("clicks", f"1={sound}", says=("--rpm",))
+        self.refused("clicks", sound, "--rpm", "700", says=("CYLINDER=RECORDING",))
+        self.refused("clicks", "1=none.wav", "--rpm", "700", says=("none.wav",))
+
+    def test_a_tone_does_not_click(self):
+        out, _, status = run("clicks", f"1={tone(self.folder / 'tone.wav', 8.0)}", "--rpm", "700", "--json")
+        answer = json.loads(out)
+        self.assertEqual(answer["schema"], "pipebeat.clicks/1")
+        self.assertIn(answer["injectors"][0]["state"], ("silent", "unclear"))
+        self.assertIn(status, (1, 3))
+
+
+program.main()

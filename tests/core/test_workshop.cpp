@@ -1,0 +1,228 @@
+// Comparing, locating and the drop test on findings made by hand, where every number is known.
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <random>
+#include <vector>
+
+#include "pipebeat/clicks.hpp"
+#include "pipebeat/compare.hpp"
+#include "pipebeat/droptest.hpp"
+
+using namespace pipebeat;
+
+namespace {
+
+Engine engine_with(std::vector<int> order) {
+  EngineSpec spec;
+  spec.cylinders = static_cast<int>(order.size());
+  spec.order = std::move(order);
+  return Engine::make(spec).value();
+}
+
+/// A stretch of running whose positions are numbered from the one `turn` places on.
+struct Running {
+  double from_s = 0.0;
+  double to_s = 10.0;
+  double rpm = 750.0;
+  std::vector<int> off;  ///< cylinders
+};
+
+Finding finding_of(const Engine& engine, const std::vector<Running>& runs, int turn, unsigned seed = 1) {
+  std::mt19937 random{seed};
+  std::normal_distribution<double> noise{0.0, 0.06};
+  Finding f;
+  const auto P = static_cast<int>(engine.positions().size());
+  std::int32_t cycle = 0;
+  double turns = 0.0;
+  double time = 0.0;
+  for (const Running& run : runs) {
+    const double length = 1.0 / engine.cycle_frequency(Rpm{run.rpm}).value();
+    for (double t = run.from_s; t + length <= run.to_s; t += length) {
+      const double rpm = run.rpm * (1.0 + 0.05 * noise(random));
+      f.speed_trace.push_back({static_cast<float>(t), static_cast<float>(rpm)});
+      for (int j = 0; j < P; ++j) {
+        const int cylinder = engine.positions()[static_cast<std::size_t>((j + turn) % P)].cylinder;
+        const bool fires = std::find(run.off.begin(), run.off.end(), cylinder) == run.off.end();
+        const double level = (fires ? 1.0 : 0.05) + noise(random);
+        f.events.push_back({static_cast<float>(t + length * j / P), cycle, static_cast<std::int16_t>(j + 1),
+                            static_cast<float>(level), fires ? 0.0F : 1.0F});
+      }
+      turns += rpm;
+      time += 1.0;
+      ++cycle;
+    }
+  }
+  f.speed = SpeedSummary{Rpm{turns / time}, Rpm{turns / time}, Rpm{turns / time}};
+  f.duration = Seconds{runs.back().to_s};
+  f.input.usable_s = f.duration.value();
+  return f;
+}
+
+int located(const Engine& engine, int dead, int unplugged, int turn) {
+  const LocateTake take{finding_of(engine, {{0, 10, 750, {dead}}, {10, 20, 720, {dead, unplugged}}}, turn),
+                        {{Seconds{10.0}, unplugged}}};
+  const Location location = locate(engine, std::span{&take, 1});
+  if (!location.answered || location.candidates.empty()) return 0;
+  CHECK(location.phase_kept);
+  return location.candidates.front().cylinder;
+}
+
+}  // namespace
+
+TEST_CASE("one unplugging in a continuous take names the dead cylinder, however positions are counted") {
+  const std::vector<std::vector<int>> orders{
+      {1, 3, 2}, {1, 3, 4, 2}, {1, 2, 4, 3}, {1, 2, 4, 5, 3}, {1, 5, 3, 6, 2, 4}, {1, 8, 4, 3, 6, 5, 7, 2}};
+  for (const auto& order : orders) {
+    const Engine engine = engine_with(order);
+    const auto n = static_cast<int>(order.size());
+    for (int dead = 1; dead <= n; ++dead) {
+      const int unplugged = dead % n + 1;
+      for (int turn : {0, 1, n - 1}) CHECK(located(engine, dead, unplugged, turn) == dead);
+    }
+  }
+}
+
+TEST_CASE("a healthy engine has nothing to locate, a dead one unplugged is named itself") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const LocateTake healthy{finding_of(engine, {{0, 10, 750, {}}, {10, 20, 720, {2}}}, 1), {{Seconds{10.0}, 2}}};
+  const Location none = locate(engine, std::span{&healthy, 1});
+  CHECK(none.answered);
+  CHECK(none.candidates.empty());
+  CHECK(located(engine, 2, 2, 3) == 2);
+}
+
+TEST_CASE("separate recordings leave two candidates, a second unplugging off the half cycle settles them") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const auto off = [&](int cylinder, int turn) {
+    return LocateTake{finding_of(engine, {{0, 10, 720, {3, cylinder}}}, turn, 7), {{Seconds{0.0}, cylinder}}};
+  };
+  // 3 is dead. 1 fires just before it and 2 just before 1: seen from 1 they lie alike.
+  const LocateTake one[] = {off(1, 2)};
+  const Location two = locate(engine, one);
+  CHECK_FALSE(two.answered);
+  CHECK_FALSE(two.phase_kept);
+  REQUIRE(two.candidates.size() == 2);
+  std::vector<int> names{two.candidates[0].cylinder, two.candidates[1].cylinder};
+  std::sort(names.begin(), names.end());
+  CHECK(names == std::vector{2, 3});
+  CHECK(std::any_of(two.reasons.begin(), two.reasons.end(),
+                    [](const LocateReason& r) { return r.code == LocateReasonCode::unplug_next; }));
+  // 1 and 4 lie half a cycle apart: the second says nothing new.
+  const LocateTake half[] = {off(1, 2), off(4, 1)};
+  CHECK(locate(engine, half).candidates.size() == 2);
+  const LocateTake settled[] = {off(1, 2), off(2, 0)};
+  const Location answer = locate(engine, settled);
+  REQUIRE(answer.answered);
+  CHECK(answer.candidates.front().cylinder == 3);
+}
+
+TEST_CASE("a beat that breaks off between the stretches is said to have lost its phase") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const LocateTake take{finding_of(engine, {{0, 9, 750, {4}}, {14, 24, 720, {4, 1}}}, 0), {{Seconds{10.0}, 1}}};
+  const Location location = locate(engine, std::span{&take, 1});
+  CHECK_FALSE(location.phase_kept);
+  CHECK(std::any_of(location.reasons.begin(), location.reasons.end(),
+                    [](const LocateReason& r) { return r.code == LocateReasonCode::phase_lost; }));
+}
+
+TEST_CASE("silence locates nothing") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const LocateTake take{Finding{}, {{Seconds{10.0}, 1}}};
+  const Location location = locate(engine, std::span{&take, 1});
+  CHECK_FALSE(location.answered);
+  CHECK(location.reasons.front().code == LocateReasonCode::no_engine);
+}
+
+TEST_CASE("the drop test names the cylinder whose unplugging changes nothing") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  for (int dead : {0, 1, 2, 3, 4}) {
+    std::vector<DropStretch> stretches;
+    const std::vector<int> faulty = dead == 0 ? std::vector<int>{} : std::vector{dead};
+    stretches.push_back({0, finding_of(engine, {{0, 10, 750, faulty}}, 1, 3)});
+    for (int c = 1; c <= 4; ++c) {
+      std::vector<int> off = faulty;
+      if (c != dead) off.push_back(c);
+      stretches.push_back({c, finding_of(engine, {{0, 10, c == dead ? 751.0 : 712.0, off}}, c % 4, 10U + static_cast<unsigned>(c))});
+    }
+    const DropTest test = judge_drop_test(engine, stretches);
+    REQUIRE(test.dead.has_value());
+    CHECK(*test.dead == faulty);
+    REQUIRE(test.cylinders.size() == 4);
+    for (const CylinderDrop& c : test.cylinders) {
+      REQUIRE(c.rpm_drop.has_value());
+      CHECK(std::abs(*c.rpm_drop - (c.cylinder == dead ? -1.0 : 38.0)) < 2.0);
+      CHECK((*c.contribution > 0.5) == (c.cylinder != dead));
+    }
+  }
+}
+
+TEST_CASE("with an idle control that holds the speed the pattern still names it") {
+  const Engine engine = engine_with({1, 5, 3, 6, 2, 4});
+  std::vector<DropStretch> stretches{{0, finding_of(engine, {{0, 10, 750, {6}}}, 0, 3)}};
+  for (int c = 1; c <= 6; ++c) {
+    stretches.push_back({c, finding_of(engine, {{0, 10, 750, {6, c}}}, c % 6, 20U + static_cast<unsigned>(c))});
+  }
+  const DropTest test = judge_drop_test(engine, stretches);
+  REQUIRE(test.dead.has_value());
+  CHECK(*test.dead == std::vector{6});
+  CHECK(std::any_of(test.reasons.begin(), test.reasons.end(),
+                    [](const DropReason& r) { return r.code == DropReasonCode::speed_held; }));
+}
+
+TEST_CASE("a drop test without a baseline, or at another speed, is no answer") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const DropStretch no_sound{0, Finding{}};
+  CHECK_FALSE(judge_drop_test(engine, std::span{&no_sound, 1}).dead.has_value());
+  std::vector<DropStretch> stretches{{0, finding_of(engine, {{0, 10, 750, {}}}, 0)}};
+  for (int c = 1; c <= 4; ++c) stretches.push_back({c, finding_of(engine, {{0, 10, 1500, {c}}}, 0)});
+  const DropTest test = judge_drop_test(engine, stretches);
+  CHECK_FALSE(test.dead.has_value());
+  CHECK(std::any_of(test.reasons.begin(), test.reasons.end(),
+                    [](const DropReason& r) { return r.code == DropReasonCode::speeds_differ; }));
+}
+
+TEST_CASE("nothing heard cannot be compared, and says on which side") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const ComparedRecording silence{Finding{}, std::nullopt};
+  const Comparison c = compare(engine, std::span{&silence, 1}, std::span{&silence, 1});
+  CHECK(c.change == Change::cannot_compare);
+  CHECK(c.reasons.front().code == CompareReasonCode::before_unheard);
+}
+
+TEST_CASE("clicks are counted, missed ones too, and a silent neighbour is told from a soft one") {
+  constexpr double rate = 16000.0;
+  const auto recording = [&](double strength, int miss_every, unsigned seed) {
+    std::mt19937 random{seed};
+    std::normal_distribution<float> noise{0.0F, 0.002F};
+    std::vector<float> x(static_cast<std::size_t>(10.0 * rate));
+    for (float& v : x) v = noise(random);
+    int cycle = 0;
+    for (double t = 0.05; t < 9.9; t += 0.171, ++cycle) {  // 702 rpm
+      if (miss_every > 0 && cycle % miss_every == 3) continue;
+      for (int i = 0; i < 60; ++i) {
+        const double s = i / rate;
+        x[static_cast<std::size_t>(t * rate) + static_cast<std::size_t>(i)] += static_cast<float>(
+            strength * std::exp(-s / 0.0008) * std::sin(2.0 * std::numbers::pi * 4500.0 * s));
+      }
+    }
+    return follow_clicks(x, Hertz{rate}, Hertz{720.0 / 120.0}).value();
+  };
+  const std::vector<InjectorRecording> all{{1, recording(0.5, 0, 1)}, {2, recording(0.5, 5, 2)},
+                                           {3, recording(0.15, 0, 3)}, {4, recording(0.02, 0, 4)},
+                                           {5, recording(0.0, 0, 5)}, {6, recording(0.5, 0, 6)}};
+  CHECK(*all[0].track.cycle_hz == doctest::Approx(1.0 / 0.171).epsilon(0.003));
+  const auto injectors = judge_injectors(all);
+  CHECK(injectors[0].state == InjectorState::clicking);
+  CHECK(*injectors[0].clicks_per_cycle == doctest::Approx(1.0).epsilon(0.02));
+  CHECK(*injectors[0].missed_ratio == 0.0);
+  CHECK(injectors[1].state == InjectorState::clicking);
+  CHECK(*injectors[1].missed_ratio == doctest::Approx(0.2).epsilon(0.1));
+  CHECK(injectors[2].state == InjectorState::weak);
+  CHECK(injectors[3].state == InjectorState::silent);
+  CHECK(injectors[4].state == InjectorState::silent);
+  CHECK_FALSE(follow_clicks({}, Hertz{100.0}, Hertz{6.0}).has_value());
+  CHECK_FALSE(follow_clicks({}, Hertz{48000.0}, Hertz{0.0}).has_value());
+}
