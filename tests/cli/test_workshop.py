@@ -74,7 +74,7 @@ class Droptest(Case):
         self.refused("droptest", *FOUR, "--baseline", BEFORE, says=("--off",))
         self.refused("droptest", *FOUR, TAKE, says=("cue points",))
         for marks, says in (("8", "8"), ("8:7", "7"), ("8:1,4:on", "4 s"), ("8:1,9:on", "too little time"),
-                            ("x:1", "x"), ("500:1", "ends before"), ("", "cue")):
+                            ("x:1", "x"), ("500:1", "ends before"), ("", "--marks")):
             self.refused("droptest", *FOUR, TAKE, f"--marks={marks}", says=(says,))
         self.refused("droptest", *FOUR, "--baseline", BEFORE, "--off", "1", says=("CYLINDER=RECORDING",))
         self.refused("droptest", *FOUR, "--baseline", BEFORE, "--off", "9=x.wav", says=("9",))
