@@ -170,7 +170,7 @@ def check(binary, label, path, with_rpm, events):
         judged = None
         if table.is_file():
             with table.open() as lines:
-                judged = [(float(e["time_s"]), float(e["missing_probability"]))
+                judged = [(float(e["time_s"]), float(e["missing_probability"] or 0.0))
                           for e in csv.DictReader(lines)]
     return Row(label, path, finding, seconds, judged)
 

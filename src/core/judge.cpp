@@ -13,36 +13,34 @@ namespace {
 
 constexpr std::size_t template_reach = 7;  // cycles either side that make a local template
 constexpr std::size_t level_reach = 10;
+constexpr double split_limit = 3.6;        // gap beyond which two kinds of cycles are believed
+constexpr double split_ratio_limit = 0.8;  // and how much (log) the position must stand out
 
-template <class T>
-double median(std::vector<T> v) {
+double median(std::vector<double> v) {
   if (v.empty()) return 0.0;
   const auto mid = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
   std::nth_element(v.begin(), mid, v.end());
-  return static_cast<double>(*mid);
+  return *mid;
 }
 
-double upper_quarter(std::vector<float>& v) {
-  if (v.empty()) return 0.0;
-  const auto at = v.begin() + static_cast<std::ptrdiff_t>(3 * v.size() / 4);
-  std::nth_element(v.begin(), at, v.end());
-  return *at;
-}
+/// Signals in the angle domain, every cycle in units of its local strength, with what the cycles
+/// around it look like.
+struct Rolled {
+  std::size_t size = 0;  ///< cycles x samples per cycle
+  std::array<std::vector<float>, signal_count> value;
+  std::array<std::vector<float>, signal_count> model;  ///< running median over cycles
+  std::array<double, signal_count> noise{};            ///< robust variance of value - model
+};
 
-/// Delay of the sound against its local template, per event, in slots; positive is late. Least
-/// squares on the template's slope, all signals together, each weighted by its own noise.
-std::vector<double> event_delays(const Folded& folded, const Engine& engine, const PulseFit& pulses) {
+Rolled roll(const Folded& folded, const PulseFit& pulses, double slot) {
   const std::size_t C = folded.cycles;
   const std::size_t M = folded.per_cycle;
-  const std::size_t P = engine.positions().size();
-  const double slot = static_cast<double>(M) / static_cast<double>(P);
   const auto blur = std::max<std::size_t>(1, static_cast<std::size_t>(std::lround(slot / 12.0)));
-  std::vector<double> numerator(C * M, 0.0);
-  std::vector<double> denominator(C * M, 0.0);
+  Rolled out;
+  out.size = C * M;
   std::vector<float> column;
-  for (std::size_t m = 0; m < folded.value.size(); ++m) {
-    // Cycles in units of their local strength, smoothed over a twelfth of a slot.
-    std::vector<double> cumulative(C * M + 1, 0.0);
+  std::vector<double> cumulative(C * M + 1, 0.0);
+  for (std::size_t m = 0; m < signal_count; ++m) {
     for (std::size_t c = 0; c < C; ++c) {
       const double scale = pulses.signal[m].scale[c];
       const double mean = pulses.signal[m].mean[c];
@@ -50,13 +48,15 @@ std::vector<double> event_delays(const Folded& folded, const Engine& engine, con
         cumulative[c * M + i + 1] = cumulative[c * M + i] + (folded.value[m][c * M + i] - mean) / scale;
       }
     }
-    std::vector<float> y(C * M);
+    auto& y = out.value[m];
+    y.resize(C * M);
     for (std::size_t i = 0; i < C * M; ++i) {
       const std::size_t low = i >= blur ? i - blur : 0;
       const std::size_t high = std::min(C * M, i + blur + 1);
       y[i] = static_cast<float>((cumulative[high] - cumulative[low]) / static_cast<double>(high - low));
     }
-    std::vector<float> model(C * M);
+    auto& model = out.model[m];
+    model.resize(C * M);
     for (std::size_t i = 0; i < M; ++i) {
       for (std::size_t c = 0; c < C; ++c) {
         column.clear();
@@ -70,33 +70,59 @@ std::vector<double> event_delays(const Folded& folded, const Engine& engine, con
     std::vector<double> square;
     square.reserve(C * M / 3 + 1);
     for (std::size_t i = 0; i < C * M; i += 3) square.push_back((y[i] - model[i]) * (y[i] - model[i]));
-    const double noise = median(std::move(square)) + 1e-9;
-    for (std::size_t i = 1; i + 1 < C * M; ++i) {
-      const double slope = 0.5 * (model[i + 1] - model[i - 1]);
-      numerator[i] -= (y[i] - model[i]) * slope / noise;
-      denominator[i] += slope * slope / noise;
+    out.noise[m] = 2.2 * median(std::move(square)) + 1e-6;
+  }
+  return out;
+}
+
+/// The window of every position: from one quiet moment between pulses to the next.
+struct Windows {
+  int offset = 0;
+  std::vector<std::size_t> begin;  ///< first sample within the cycle, before the offset
+  std::vector<std::size_t> width;
+
+  [[nodiscard]] std::ptrdiff_t at(std::size_t cycle, std::size_t position, std::size_t per_cycle) const {
+    return static_cast<std::ptrdiff_t>(cycle * per_cycle + begin[position]) + offset;
+  }
+};
+
+Windows find_windows(const Rolled& rolled, const Engine& engine, std::size_t M, int onset, const std::vector<bool>& running) {
+  const std::size_t P = engine.positions().size();
+  const auto slot = static_cast<int>(M / P);
+  Windows w;
+  for (std::size_t p = 0; p < P; ++p) {
+    w.begin.push_back(static_cast<std::size_t>(std::lround(engine.positions()[p].angle.value() / engine.cycle().value() * static_cast<double>(M))));
+  }
+  for (std::size_t p = 0; p < P; ++p) {
+    const std::size_t next = p + 1 < P ? w.begin[p + 1] : M;
+    w.width.push_back(std::max<std::size_t>(2, std::min(next - w.begin[p], M * 13 / (10 * P))));
+  }
+  // Mean template of the running cycles, and where it is quiet at all window edges together.
+  double best = 1e30;
+  for (int o = onset - slot / 2; o < onset + (slot + 1) / 2; ++o) {
+    double cost = 0.0;
+    for (std::size_t m = 0; m < signal_count; ++m) {
+      double edge = 0.0;
+      double all = 1e-9;
+      for (std::size_t c = 1; c + 1 < running.size(); ++c) {
+        if (!running[c]) continue;
+        for (std::size_t p = 0; p < P; ++p) {
+          const auto i = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(c * M + w.begin[p]) + o);
+          edge += rolled.model[m][i] * rolled.model[m][i];
+        }
+        const auto i = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(c * M) + o);
+        for (std::size_t k = 0; k < M; k += 4) {
+          all += rolled.model[m][std::min(i + k, rolled.size - 1)] * rolled.model[m][std::min(i + k, rolled.size - 1)];
+        }
+      }
+      cost += edge / all / (0.2 + rolled.noise[m]);
+    }
+    if (cost < best) {
+      best = cost;
+      w.offset = o;
     }
   }
-  const double ridge = 0.1 * median(denominator) + 1e-9;
-  std::vector<double> num(C * M + 1, 0.0);
-  std::vector<double> den(C * M + 1, 0.0);
-  for (std::size_t i = 0; i < C * M; ++i) {
-    num[i + 1] = num[i] + numerator[i];
-    den[i + 1] = den[i] + denominator[i];
-  }
-  const double half = 0.8 * slot;
-  std::vector<double> delay(C * P, 0.0);
-  for (std::size_t c = 0; c < C; ++c) {
-    for (std::size_t p = 0; p < P; ++p) {
-      const double centre = static_cast<double>(c * M) + pulses.offset + 0.5 * slot +
-                            engine.positions()[p].angle.value() / engine.cycle().value() * static_cast<double>(M);
-      const auto low = static_cast<std::size_t>(std::clamp(centre - half, 0.0, static_cast<double>(C * M)));
-      const auto high = static_cast<std::size_t>(std::clamp(centre + half, 0.0, static_cast<double>(C * M)));
-      if (high <= low) continue;
-      delay[c * P + p] = (num[high] - num[low]) / (den[high] - den[low] + ridge * static_cast<double>(high - low)) / slot;
-    }
-  }
-  return delay;
+  return w;
 }
 
 double skewness(const std::vector<double>& z) {
@@ -105,56 +131,206 @@ double skewness(const std::vector<double>& z) {
   return z.empty() ? 0.0 : std::clamp(std::cbrt(cube / static_cast<double>(z.size())), -6.0, 6.0);
 }
 
+/// Two kinds of cycles at one position, if there are two: first principal component of the
+/// window over all signals, split where the within-class variance is least (N. Otsu, IEEE Trans.
+/// SMC 9, 1979).
+struct Split {
+  double scatter = 0.0;        ///< variance along the component, in units of noise
+  double gap = 0.0;            ///< distance of the two means in within-class deviations
+  double weak_share = 0.0;     ///< share of cycles of the kind with less sound
+  std::vector<float> weak;     ///< per cycle, probability of being of that kind
+};
+
+Split split_position(const Rolled& rolled, const Windows& windows, std::size_t position, std::size_t M,
+                     const std::vector<bool>& running) {
+  const std::size_t C = running.size();
+  const std::size_t W = windows.width[position];
+  const std::size_t D = W * signal_count;
+  std::vector<std::size_t> rows;
+  for (std::size_t c = 0; c < C; ++c) {
+    const std::ptrdiff_t i = windows.at(c, position, M);
+    if (running[c] && i >= 0 && i + static_cast<std::ptrdiff_t>(W) <= static_cast<std::ptrdiff_t>(rolled.size)) rows.push_back(c);
+  }
+  Split out;
+  out.weak.assign(C, 0.0F);
+  if (rows.size() < 10) return out;
+  std::vector<float> x(rows.size() * D);
+  std::vector<double> mean(D, 0.0);
+  std::vector<double> sound(rows.size(), 0.0);  // how much sound the window holds
+  for (std::size_t r = 0; r < rows.size(); ++r) {
+    const auto at = static_cast<std::size_t>(windows.at(rows[r], position, M));
+    for (std::size_t m = 0; m < signal_count; ++m) {
+      const auto scale = static_cast<float>(1.0 / std::sqrt(rolled.noise[m]));
+      for (std::size_t i = 0; i < W; ++i) {
+        const float v = rolled.value[m][at + i] * scale;
+        x[r * D + m * W + i] = v;
+        mean[m * W + i] += v / static_cast<double>(rows.size());
+        sound[r] += m == 0 ? std::abs(v) : v;
+      }
+    }
+  }
+  for (std::size_t r = 0; r < rows.size(); ++r) {
+    for (std::size_t d = 0; d < D; ++d) x[r * D + d] -= static_cast<float>(mean[d]);
+  }
+  // First principal component by power iteration, begun from the most unusual cycle.
+  std::vector<double> axis(D, 0.0);
+  double most = -1.0;
+  for (std::size_t r = 0; r < rows.size(); ++r) {
+    double n = 0.0;
+    for (std::size_t d = 0; d < D; ++d) n += x[r * D + d] * x[r * D + d];
+    if (n > most) {
+      most = n;
+      for (std::size_t d = 0; d < D; ++d) axis[d] = x[r * D + d];
+    }
+  }
+  std::vector<double> along(rows.size());
+  for (int round = 0; round < 12; ++round) {
+    double norm = 1e-12;
+    for (double a : axis) norm += a * a;
+    norm = std::sqrt(norm);
+    for (double& a : axis) a /= norm;
+    std::vector<double> next(D, 0.0);
+    for (std::size_t r = 0; r < rows.size(); ++r) {
+      double dot = 0.0;
+      for (std::size_t d = 0; d < D; ++d) dot += x[r * D + d] * axis[d];
+      along[r] = dot;
+      for (std::size_t d = 0; d < D; ++d) next[d] += dot * x[r * D + d];
+    }
+    if (round < 11) axis = std::move(next);
+  }
+  std::vector<double> sorted = along;
+  std::sort(sorted.begin(), sorted.end());
+  const std::size_t n = sorted.size();
+  std::vector<double> sum(n + 1, 0.0);
+  std::vector<double> square(n + 1, 0.0);
+  for (std::size_t i = 0; i < n; ++i) {
+    sum[i + 1] = sum[i] + sorted[i];
+    square[i + 1] = square[i] + sorted[i] * sorted[i];
+  }
+  out.scatter = square[n] / static_cast<double>(n);
+  double best = 1e300;
+  std::size_t cut = n / 2;
+  constexpr std::size_t fewest = 3;
+  for (std::size_t k = fewest; k + fewest <= n; ++k) {
+    const double a = square[k] - sum[k] * sum[k] / static_cast<double>(k);
+    const double rest = sum[n] - sum[k];
+    const double b = square[n] - square[k] - rest * rest / static_cast<double>(n - k);
+    if (a + b < best) {
+      best = a + b;
+      cut = k;
+    }
+  }
+  const double low = sum[cut] / static_cast<double>(cut);
+  const double high = (sum[n] - sum[cut]) / static_cast<double>(n - cut);
+  const double within = std::max(1.0, best / static_cast<double>(n));
+  out.gap = (high - low) / std::sqrt(within);
+  // The weaker kind holds less sound.
+  double low_sound = 0.0;
+  double high_sound = 0.0;
+  const double border = 0.5 * (sorted[cut - 1] + sorted[cut]);
+  for (std::size_t r = 0; r < rows.size(); ++r) {
+    (along[r] < border ? low_sound : high_sound) += sound[r];
+  }
+  const bool low_is_weak = low_sound / static_cast<double>(cut) < high_sound / static_cast<double>(n - cut);
+  out.weak_share = static_cast<double>(low_is_weak ? cut : n - cut) / static_cast<double>(n);
+  for (std::size_t r = 0; r < rows.size(); ++r) {
+    const double odds = (high - low) * (along[r] - 0.5 * (low + high)) / within;
+    out.weak[rows[r]] = static_cast<float>(1.0 / (1.0 + std::exp(low_is_weak ? odds : -odds)));
+  }
+  return out;
+}
+
 }  // namespace
 
 Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFit& pulses,
                        const std::vector<bool>& running) {
   const std::size_t C = pulses.cycles;
   const std::size_t P = pulses.positions;
+  const std::size_t M = folded.per_cycle;
   Judgement out;
   out.missing.assign(C * P, 0.0F);
   out.features.assign(C * P, EventFeatures{});
   const auto used = static_cast<std::size_t>(std::count(running.begin(), running.end(), true));
   if (used < 6) return out;
+  const double slot = static_cast<double>(M) / static_cast<double>(P);
+  const Rolled rolled = roll(folded, pulses, slot);
+  const Windows windows = find_windows(rolled, engine, M, pulses.offset, running);
+  out.offset = windows.offset;
 
-  // Raw measures, then robust standard deviations of the recording.
-  const std::vector<double> delay = event_delays(folded, engine, pulses);
+  // Delay against the local template, per event, in slots: least squares on the template's slope,
+  // all signals together. And what the pulse lacks of the template.
+  std::array<std::vector<double>, event_feature_count> raw;
+  for (auto& r : raw) r.assign(C * P, 0.0);
+  std::vector<double> delay(C * P, 0.0);
+  std::vector<double> stiffness;
+  std::vector<double> push(C * P, 0.0);
+  std::vector<double> hold(C * P, 0.0);
+  for (std::size_t c = 0; c < C; ++c) {
+    for (std::size_t p = 0; p < P; ++p) {
+      const std::size_t e = c * P + p;
+      const auto begin = static_cast<std::size_t>(std::clamp<std::ptrdiff_t>(windows.at(c, p, M), 1, static_cast<std::ptrdiff_t>(rolled.size) - 2));
+      const std::size_t end = std::min(rolled.size - 1, begin + windows.width[p]);
+      const double length = static_cast<double>(end - begin);
+      for (std::size_t m = 0; m < signal_count; ++m) {
+        const auto& y = rolled.value[m];
+        const auto& t = rolled.model[m];
+        double lack = 0.0;
+        double power = 0.0;
+        for (std::size_t i = begin; i < end; ++i) {
+          const double difference = t[i] - y[i];
+          const double slope = 0.5 * (t[i + 1] - t[i - 1]);
+          push[e] += difference * slope / rolled.noise[m];
+          hold[e] += slope * slope / rolled.noise[m];
+          lack += difference * t[i];
+          power += t[i] * t[i];
+        }
+        raw[3 + m][e] = lack / (power + 0.3 * length * rolled.noise[m]);
+      }
+      if (running[c]) stiffness.push_back(hold[e]);
+    }
+  }
+  const double ridge = 0.1 * median(std::move(stiffness)) + 1e-9;
+  for (std::size_t e = 0; e < C * P; ++e) delay[e] = push[e] / (hold[e] + ridge) / slot;
   const auto n = static_cast<std::ptrdiff_t>(C * P);
   const auto at = [&](std::ptrdiff_t e) { return delay[static_cast<std::size_t>(std::clamp<std::ptrdiff_t>(e, 0, n - 1))]; };
-  std::array<double, event_feature_count> scatter{};
-  std::array<std::vector<double>, event_feature_count> raw;
-  for (std::size_t f = 0; f < event_feature_count; ++f) {
-    raw[f].assign(C * P, 0.0);
+  for (std::ptrdiff_t e = 0; e < n; ++e) {
+    for (std::ptrdiff_t a = 1; a <= 3; ++a) {
+      raw[static_cast<std::size_t>(a - 1)][static_cast<std::size_t>(e)] = (at(e + a) - at(e)) - (at(e) - at(e - a));
+    }
+  }
+
+  std::vector<float> near;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    const auto& level = pulses.signal[m].event_level;
+    std::vector<double> all;
     for (std::size_t p = 0; p < P; ++p) {
-      std::vector<float> near;
       for (std::size_t c = 0; c < C; ++c) {
-        const std::size_t e = c * P + p;
         if (!running[c]) continue;
-        if (f < 3) {
-          const auto a = static_cast<std::ptrdiff_t>(f + 1);
-          const auto i = static_cast<std::ptrdiff_t>(e);
-          raw[f][e] = (at(i + a) - at(i)) - (at(i) - at(i - a));
-          continue;
-        }
-        const auto& level = pulses.signal[f - 3].event_level;
         near.clear();
         for (std::size_t q = c >= level_reach ? c - level_reach : 0; q <= std::min(C - 1, c + level_reach); ++q) {
           if (running[q]) near.push_back(level[q * P + p]);
         }
         // Against the upper quarter: a position that misses half its events still shows fired ones.
-        raw[f][e] = upper_quarter(near) - level[e];
+        const auto upper = near.begin() + static_cast<std::ptrdiff_t>(3 * near.size() / 4);
+        std::nth_element(near.begin(), upper, near.end());
+        raw[8 + m][c * P + p] = *upper - level[c * P + p];
+        all.push_back(raw[8 + m][c * P + p]);
       }
     }
-    std::vector<double> values;
-    for (std::size_t e = 0; e < C * P; ++e) {
-      if (running[e / P]) values.push_back(raw[f][e]);
-    }
-    const double centre = median(values);
-    for (double& v : values) v = std::abs(v - centre);
-    scatter[f] = 1.4826 * median(std::move(values)) + 1e-6;
-    for (std::size_t e = 0; e < C * P; ++e) raw[f][e] -= centre;
+    const double centre = median(std::move(all));
+    for (double& v : raw[8 + m]) v -= centre;
   }
+
+  // In robust standard deviations of the recording.
   std::array<std::vector<double>, event_feature_count> z;
+  std::array<double, event_feature_count> scatter{};
+  for (std::size_t f = 0; f < event_feature_count; ++f) {
+    std::vector<double> size;
+    for (std::size_t e = 0; e < C * P; ++e) {
+      if (running[e / P]) size.push_back(std::abs(raw[f][e]));
+    }
+    scatter[f] = 1.4826 * median(std::move(size)) + 1e-6;
+  }
   std::vector<double> score(C * P, 0.0);
   for (std::size_t e = 0; e < C * P; ++e) {
     if (!running[e / P]) continue;
@@ -171,34 +347,10 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
 
   EventCrowd& crowd = out.crowd;
   crowd.kink_tail = skewness(z[1]);
-  crowd.low_tail = skewness(z[3]);
-  crowd.e1_tail = skewness(z[4]);
-  crowd.e4_tail = skewness(z[7]);
-  double count = 0.0;
-  double sum = 0.0;
-  double pairs = 0.0;
-  double high = 0.0;
-  std::vector<double> by_position(P, 0.0);
-  for (std::size_t c = 0; c < C; ++c) {
-    if (!running[c]) continue;
-    for (std::size_t p = 0; p < P; ++p) {
-      const double s = score[c * P + p];
-      high += s - event_intercept < event_intercept ? 1.0 : 0.0;
-      if (s < 0.0) continue;
-      count += 1.0;
-      sum += s;
-      by_position[p] += 1.0;
-      if (c > 0 && running[c - 1] && score[(c - 1) * P + p] > 0.0) pairs += 1.0;
-    }
-  }
-  const double events = static_cast<double>(used * P);
-  crowd.share = std::sqrt(count / events);
-  crowd.excess = (count - high) / events;
-  if (count > 0.0) {
-    crowd.gap = std::min(sum / count, 10.0);
-    crowd.focus = *std::max_element(by_position.begin(), by_position.end()) / count - 1.0 / static_cast<double>(P);
-    crowd.pairs = pairs / count;
-  }
+  crowd.low_tail = skewness(z[8]);
+  crowd.e1_tail = skewness(z[9]);
+  crowd.e4_tail = skewness(z[12]);
+
   // How much more one position scatters than the others: an intermittent one does, whatever the
   // share of its misses.
   const auto spread = [&](std::size_t f) {
@@ -219,6 +371,59 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   crowd.e1_spread = spread(4);
   crowd.e3_spread = spread(6);
   crowd.e4_spread = spread(7);
+
+  std::vector<Split> splits;
+  std::vector<double> scatters;
+  for (std::size_t p = 0; p < P; ++p) {
+    splits.push_back(split_position(rolled, windows, p, M, running));
+    scatters.push_back(splits.back().scatter + 1e-6);
+  }
+  std::sort(scatters.begin(), scatters.end());
+  const double usual = scatters[(P - 1) / 2];
+  double best = -1e9;
+  for (std::size_t p = 0; p < P; ++p) {
+    const double ratio = std::log((splits[p].scatter + 1e-6) / usual);
+    const double merit = splits[p].gap + ratio;
+    if (merit > best) {
+      best = merit;
+      crowd.split_gap = std::min(splits[p].gap, 15.0);
+      crowd.split_ratio = std::min(ratio, 6.0);
+      crowd.split_share = splits[p].weak_share;
+    }
+    if (splits[p].gap < split_limit || ratio < split_ratio_limit) continue;
+    for (std::size_t c = 0; c < C; ++c) {
+      if (!running[c]) continue;
+      const double w = std::clamp<double>(splits[p].weak[c], 1e-4, 1.0 - 1e-4);
+      out.missing[c * P + p] = static_cast<float>(w);
+      score[c * P + p] = std::log(w / (1.0 - w));
+    }
+  }
+
+  double count = 0.0;
+  double sum = 0.0;
+  double pairs = 0.0;
+  double opposite = 0.0;  // as far above the template as a miss lies below it
+  std::vector<double> by_position(P, 0.0);
+  for (std::size_t c = 0; c < C; ++c) {
+    if (!running[c]) continue;
+    for (std::size_t p = 0; p < P; ++p) {
+      const double s = score[c * P + p];
+      if (s < 2.0 * event_intercept) opposite += 1.0;
+      if (s < 0.0) continue;
+      count += 1.0;
+      sum += s;
+      by_position[p] += 1.0;
+      if (c > 0 && running[c - 1] && score[(c - 1) * P + p] > 0.0) pairs += 1.0;
+    }
+  }
+  const double events = static_cast<double>(used * P);
+  crowd.share = std::sqrt(count / events);
+  crowd.excess = (count - opposite) / events;
+  if (count > 0.0) {
+    crowd.gap = std::min(sum / count, 10.0);
+    crowd.focus = *std::max_element(by_position.begin(), by_position.end()) / count - 1.0 / static_cast<double>(P);
+    crowd.pairs = pairs / count;
+  }
   return out;
 }
 

@@ -15,9 +15,10 @@
 namespace pipebeat::core {
 
 /// What speaks for a miss in one event, in robust standard deviations of the recording; positive
-/// speaks for a miss. 0..2: delay kink over 1, 2, 3 slots; 3..7: drop of the pulse level in each
-/// signal against the same position's running median.
-inline constexpr std::size_t event_feature_count = 8;
+/// speaks for a miss. 0..2: delay kink over 1, 2, 3 slots; 3..7: how far the pulse in each signal
+/// stays behind the local template of its own position; 8..12: how far its level in the joint fit
+/// (pulses.hpp) stays below the upper quarter of its position's.
+inline constexpr std::size_t event_feature_count = 13;
 using EventFeatures = std::array<float, event_feature_count>;
 
 /// What the events look like as a crowd, for the evidence row.
@@ -36,12 +37,17 @@ struct EventCrowd {
   double e3_spread = 0.0;
   double e4_spread = 0.0;
   double kink_spread = 0.0;
+  double split_gap = 0.0;   ///< of the position that best splits into two kinds of cycles: their
+                            ///< distance in standard deviations; about 2.6 when there is one kind
+  double split_ratio = 0.0; ///< log ratio of its scatter to the median position's
+  double split_share = 0.0; ///< share of its cycles that are of the weaker kind
 };
 
 struct Judgement {
   std::vector<EventFeatures> features;  ///< cycles x positions; zero outside running cycles
   std::vector<float> missing;           ///< probability per event, cycles x positions
   EventCrowd crowd;
+  int offset = 0;  ///< angle sample at which position 1's window begins
 };
 
 /// Judges the events of the running cycles; others get 0.

@@ -56,6 +56,43 @@ Whole combine(std::span<const Passage* const> passages) {
   return w;
 }
 
+/// 95 % interval for the share of missing events, from what the verdicts say of it: healthy ones
+/// nothing, a dead position its share, the others anything up to about twice what was counted. The
+/// interval widens with every verdict that cannot be ruled out.
+Interval ratio_interval(const core::VerdictProbabilities& probability, double estimate, std::size_t positions, int dead) {
+  constexpr int steps = 1000;
+  std::vector<double> density(steps + 1, 0.0);
+  const auto add = [&](double low, double high, double weight) {
+    const int a = std::clamp(static_cast<int>(std::floor(low * steps)), 0, steps);
+    const int b = std::clamp(static_cast<int>(std::ceil(high * steps)), a, steps);
+    for (int i = a; i <= b; ++i) density[static_cast<std::size_t>(i)] += weight / (b - a + 1);
+  };
+  const auto of = [&](Verdict v) { return probability[static_cast<std::size_t>(v)]; };
+  const double one = 1.0 / static_cast<double>(positions);
+  const double dead_share = dead * one;
+  add(dead_share - 0.008, dead_share + 0.008, of(Verdict::dead_miss));
+  add(0.4 * estimate, std::max(1.6 * estimate, 0.5 * one), of(Verdict::intermittent_miss));
+  add(0.4 * estimate, std::max(1.6 * estimate, 0.05), of(Verdict::random_miss));
+  add(0.0, 0.002, of(Verdict::weak_cylinder) + of(Verdict::rough_no_miss) + of(Verdict::even));
+  const double total = std::accumulate(density.begin(), density.end(), 0.0);
+  double sum = 0.0;
+  Interval out{estimate, estimate};
+  bool begun = false;
+  for (int i = 0; i <= steps; ++i) {
+    sum += density[static_cast<std::size_t>(i)] / total;
+    const double at = static_cast<double>(i) / steps;
+    if (!begun && sum > 0.025) {
+      begun = true;
+      out.low = std::min(estimate, at);
+    }
+    if (sum >= 0.975) {
+      out.high = std::max(estimate, at);
+      break;
+    }
+  }
+  return out;
+}
+
 }  // namespace
 
 struct Listener::State {
@@ -255,6 +292,8 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   std::iota(by_level.begin(), by_level.end(), std::size_t{0});
   std::stable_sort(by_level.begin(), by_level.end(), [&](std::size_t a, std::size_t b) { return mean[a] < mean[b]; });
 
+  const double judged_ratio = std::accumulate(missing.begin(), missing.end(), 0.0) /
+                              std::max(1.0, std::accumulate(expected.begin(), expected.end(), 0.0));
   // The verdict decides what the events mean: the dead position misses every event, an engine
   // without a miss misses none.
   if (f.verdict == Verdict::dead_miss) {
@@ -278,8 +317,9 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   f.expected_events = std::llround(total);
   f.missing_events = std::llround(misses);
   f.missing_event_ratio = total > 0.0 ? misses / total : 0.0;
-  const double doubt = is_miss(f.verdict) && f.verdict != Verdict::dead_miss ? 0.35 * *f.missing_event_ratio + 0.01 : 0.01;
-  f.missing_event_ratio_interval = Interval{std::max(0.0, *f.missing_event_ratio - doubt), std::min(1.0, *f.missing_event_ratio + doubt)};
+  f.missing_event_ratio_interval = ratio_interval(whole.probability, judged_ratio, P, whole.main->dead);
+  f.missing_event_ratio_interval->low = std::min(f.missing_event_ratio_interval->low, *f.missing_event_ratio);
+  f.missing_event_ratio_interval->high = std::max(f.missing_event_ratio_interval->high, *f.missing_event_ratio);
   f.underlying_rate_interval = core::wilson(misses, total);
   for (std::size_t j = 0; j < P; ++j) {
     PositionFinding position;
@@ -314,6 +354,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
     case Verdict::unclear:
       break;
   }
+  if (options.known_good) f.reasons.push_back({ReasonCode::known_good_used});
   if (!is_miss(f.verdict)) f.reasons.push_back({ReasonCode::no_miss_in, 0, total, f.underlying_rate_interval->high});
   if (*f.confidence < 0.7) f.reasons.push_back({ReasonCode::thin_evidence, 0, *f.confidence});
   if (high > 1.25 * low) f.reasons.push_back({ReasonCode::speed_moved, 0, low, high});

@@ -79,6 +79,12 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
   p.probability.back() = 1.0;
   if (speed.mean_rpm <= 0.0) return p;
 
+  // Gates, all of which an engine passes (a sum of evidence is fooled by one loud thing): the comb
+  // stands out, and each of the first three strong lines repeats from cycle to cycle.
+  constexpr double salience_gate = 0.6;
+  constexpr double strong_line_gate = 0.1;
+  if (speed.features[1] < salience_gate || speed.features[11] < strong_line_gate) return p;
+
   const Folded folded = fold(signals, speed.phase, angle_grid(engine));
   std::vector<bool> running = speed.running;
   running.resize(folded.cycles, false);
@@ -115,7 +121,7 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
       p.expected[j] += 1.0;
       p.missing[j] += miss;
       const double phase = engine.positions()[j].angle.value() / engine.cycle().value() +
-                           static_cast<double>(pulses.offset) / per_cycle;
+                           (judgement.offset + 0.5 * per_cycle / static_cast<double>(P)) / per_cycle;
       const double length = folded.start_s[c + 1] - folded.start_s[c];
       p.events.push_back({static_cast<float>(begin_s + folded.start_s[c] + phase * length),
                           static_cast<std::int32_t>(c), static_cast<std::int16_t>(j + 1),
@@ -134,6 +140,9 @@ Passage hear_passage(Signals signals, double begin_s, const Engine& engine, cons
   const SpeedCandidate& speed = candidates.front();
   Passage p = hear_at_speed(signals, speed, begin_s, engine);
   p.mains_hz = mains_hz;
+  if (p.engine_heard && options.known_good) {
+    p.probability = judge_pattern(without_offset(p.evidence, options.known_good->evidence));
+  }
   for (const SpeedCandidate& c : candidates) {
     if (c.mean_rpm <= 0.0 || speed.mean_rpm <= 0.0) continue;
     const bool same = std::abs(c.mean_rpm / speed.mean_rpm - 1.0) < 0.06;

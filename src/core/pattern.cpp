@@ -76,6 +76,7 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
           crowd.kink_tail, crowd.low_tail, crowd.e1_tail, crowd.e4_tail,
           crowd.share, crowd.gap, crowd.excess, crowd.focus, crowd.pairs,
           crowd.low_spread, crowd.e1_spread, crowd.e3_spread, crowd.e4_spread, crowd.kink_spread,
+          crowd.split_gap, crowd.split_ratio, crowd.split_share,
           std::log(count),
           speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
 }
@@ -110,6 +111,19 @@ VerdictProbabilities judge_pattern(const Evidence& evidence) {
   for (std::size_t v = 0; v < verdict_table.size(); ++v) p[v] *= engine / sum;
   p.back() = 1.0 - engine;
   return p;
+}
+
+Evidence without_offset(const Evidence& evidence, std::span<const double> known_good) {
+  constexpr std::array<std::string_view, 14> of_the_recording{
+      "repeat", "log_positions", "log_speed", "unevenness", "speed_jitter", "speed_sag", "log_cycles",
+      "salience", "running_share", "first_strong", "weakest_strong", "split_gap", "split_share", "split_ratio"};
+  Evidence out = evidence;
+  if (known_good.size() != evidence_count) return out;
+  for (std::size_t i = 0; i < evidence_count; ++i) {
+    if (std::find(of_the_recording.begin(), of_the_recording.end(), evidence_names[i]) != of_the_recording.end()) continue;
+    if (std::isfinite(known_good[i])) out[i] += evidence_even[i] - known_good[i];
+  }
+  return out;
 }
 
 int dead_positions(const CycleLines& lines, const Engine& engine) {

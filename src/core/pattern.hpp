@@ -5,6 +5,7 @@
 #pragma once
 
 #include <array>
+#include <span>
 #include <string_view>
 #include <vector>
 
@@ -18,7 +19,7 @@
 namespace pipebeat::core {
 
 /// Names of the evidence columns, in order. Levels in dB, spreads as logs.
-inline constexpr std::array<std::string_view, 55> evidence_names{
+inline constexpr std::array<std::string_view, 58> evidence_names{
     "low_null_near", "low_null_first", "low_null_far",        // lines the healthy layout lacks
     "e1_null_first", "e3_null_first", "e4_null_first",
     "low_healthy", "low_one_dead", "low_two_dead", "low_alternating",  // misfit of line patterns
@@ -32,6 +33,7 @@ inline constexpr std::array<std::string_view, 55> evidence_names{
     "kink_tail", "low_tail", "e1_tail", "e4_tail",            // skewness of single events
     "event_share", "event_gap", "event_excess", "event_focus", "event_pairs",
     "low_spread", "e1_spread", "e3_spread", "e4_spread", "kink_spread",  // one position against all
+    "split_gap", "split_ratio", "split_share",
     "log_cycles",
     "salience", "running_share", "first_strong", "weakest_strong"};       // from the speed search
 
@@ -46,6 +48,10 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
 /// no engine.
 using VerdictProbabilities = std::array<double, verdict_count>;
 VerdictProbabilities judge_pattern(const Evidence& evidence);
+
+/// Evidence with the offset of this engine taken out: what a healthy recording of the same engine
+/// differs from the mean healthy one. Columns that describe the recording and not the engine stay.
+Evidence without_offset(const Evidence& evidence, std::span<const double> known_good);
 
 /// How many positions are dead when the verdict is `dead_miss`: 1, 2 or half of them.
 int dead_positions(const CycleLines& lines, const Engine& engine);
