@@ -1,6 +1,6 @@
 """pipebeat listen on a real capture path: PulseAudio, ALSA's plugin, PortAudio.
 
-Usage: test_listen.py PROGRAM SOURCE_FOLDER [KILLS]. KILLS: how often a take is killed; default 4,
+Usage: test_listen.py PROGRAM SOURCE_FOLDER [KILLS] [TEST]. KILLS: how often a take is killed; default 4,
 tools/soak runs 50.
 """
 import json
@@ -14,9 +14,8 @@ import sys
 import time
 import unittest
 
-KILLS = int(sys.argv.pop(3)) if len(sys.argv) > 3 else 4
+KILLS = int(sys.argv.pop(3)) if sys.argv[3:] and sys.argv[3].isdigit() else 4
 
-import program  # noqa: E402  (reads the first two arguments)
 from program import PROGRAM, SOURCE, Case, run  # noqa: E402
 
 sys.path.insert(0, os.fspath(SOURCE / "tools"))
@@ -235,4 +234,4 @@ class Listen(Case):
         self.assertFalse(json.loads(out.splitlines()[-1])["running"])
 
 
-program.main()
+unittest.main(argv=[sys.argv[0], *sys.argv[3:]], verbosity=1)
