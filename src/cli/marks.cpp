@@ -92,6 +92,7 @@ Result<std::vector<Mark>> marks_of_cues(const std::string& path, const Engine& e
   }
   std::vector<Mark> marks;
   for (const audio::CuePoint& cue : *cues) {
+    if (cue.name == "mark") continue;  // a moment to remember, nothing was unplugged
     std::string_view name = cue.name;
     while (!name.empty() && (std::isdigit(static_cast<unsigned char>(name.front())) == 0) && name != "on") {
       name.remove_prefix(1);
@@ -105,6 +106,10 @@ Result<std::vector<Mark>> marks_of_cues(const std::string& path, const Engine& e
                   "rename it in an editor, or give --marks 10:1,20:on,30:3");
     }
     marks.push_back({cue.at, *cylinder});
+  }
+  if (marks.empty()) {
+    return fail(ErrorCode::bad_argument, path + ": none of its cue points says what was unplugged",
+                "give --marks 10:1,20:on,30:3 (seconds:cylinder, or on)");
   }
   return marks;
 }

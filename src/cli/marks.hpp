@@ -17,7 +17,7 @@ namespace pipebeat::cli {
 Result<std::vector<Mark>> parse_marks(const std::string& text, const Engine& engine);
 
 /// The marks that the recording itself carries: cue points named by the cylinder ("1", "off 1") or
-/// "on". Errors: those of audio::cue_points, bad_argument when there are none or a name says neither.
+/// "on"; what `listen` calls "mark" is passed over. Errors: those of audio::cue_points, bad_argument when there are none or a name says neither.
 Result<std::vector<Mark>> marks_of_cues(const std::string& path, const Engine& engine);
 
 /// "3=off3.wav": a cylinder and its recording.

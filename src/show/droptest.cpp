@@ -41,7 +41,7 @@ std::string sentence(const DropReason& r) {
                          "baseline: that proves nothing",
                          r.cylinder, r.value, r.value2);
     case DropReasonCode::changes_nothing:
-      return fmt::format("unplugging cylinder {} changed the speed by {:.0f} rpm and left the beat as it "
+      return fmt::format("unplugging cylinder {} changed the speed by {:+.0f} rpm and left the beat as it "
                          "was; the others drop it by about {:.0f}",
                          r.cylinder, -r.value, r.value2);
     case DropReasonCode::all_contribute:
@@ -54,8 +54,8 @@ std::string sentence(const DropReason& r) {
                          r.value);
     case DropReasonCode::not_tested: return fmt::format("cylinder {} was not unplugged", r.cylinder);
     case DropReasonCode::plugged_back_differs:
-      return fmt::format("with everything plugged in the speed was between {:.0f} and {:.0f} rpm: was one "
-                         "left unplugged?",
+      return fmt::format("with everything plugged in the speed was between {:.0f} and {:.0f} rpm: let it settle "
+                         "longer, and make sure that none was left unplugged",
                          r.value, r.value2);
   }
   return std::string{to_string(r.code)};
@@ -101,7 +101,7 @@ std::string to_json(const DropTest& test) {
 std::string to_text(const DropTest& test, const TextOptions& options) {
   std::string out = wrapped("", unplugging_caution()) + '\n';
   std::string answer = headline(test);
-  if (test.confidence) answer += fmt::format(" (sure {:.0f} %)", 100.0 * *test.confidence);
+  if (test.confidence) answer += fmt::format(" (sure {:.0f} %)", std::min(99.0, 100.0 * *test.confidence));
   answer += '.';
   if (options.colour) {
     answer = fmt::format("{}{}\x1b[0m", colour(test.dead.has_value(), test.dead && !test.dead->empty()),
