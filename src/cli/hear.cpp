@@ -9,13 +9,12 @@
 #include <vector>
 
 #include "audio/reader.hpp"
+#include "core/ears.hpp"
 
 namespace pipebeat::cli {
 
 namespace {
 
-constexpr int most_channels_compared = 64;
-constexpr double compare_channels_s = 15.0;
 constexpr double long_recording_s = 60.0;
 constexpr std::int64_t block_frames = 4096;
 
@@ -42,26 +41,6 @@ class ProgressBar {
   int drawn_ = -1;
 };
 
-struct Ear {
-  int channel;  ///< 0-based
-  Listener listener;
-};
-
-void keep_best(std::vector<Ear>& ears) {
-  if (ears.size() < 2) return;
-  std::size_t best = 0;
-  double most = -1.0;
-  for (std::size_t i = 0; i < ears.size(); ++i) {
-    const double beat = ears[i].listener.finding().input.beat;
-    if (beat > most) {
-      most = beat;
-      best = i;
-    }
-  }
-  std::swap(ears.front(), ears[best]);
-  ears.erase(ears.begin() + 1, ears.end());
-}
-
 }  // namespace
 
 Result<Heard> hear(const std::string& path, const Engine& engine, const HearOptions& options) {
@@ -76,17 +55,12 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
                 fmt::format("it has {}: give --channel 1 to {}, or leave the choice to pipebeat",
                             channels, channels));
   }
-  std::vector<Ear> ears;
-  const int first = options.channel ? *options.channel - 1 : 0;
-  const int last = options.channel ? first + 1 : std::min(channels, most_channels_compared);
-  for (int c = first; c < last; ++c) {
-    auto listener = Listener::create(engine, reader->sample_rate(), options.listener);
-    if (!listener) {
-      Error error = listener.error();
-      error.what = name + ": " + error.what;
-      return tl::unexpected(error);
-    }
-    ears.push_back({c, std::move(*listener)});
+  auto ears = core::Ears::create(engine, reader->sample_rate(), channels, options.channel,
+                                 options.listener);
+  if (!ears) {
+    Error error = ears.error();
+    error.what = name + ": " + error.what;
+    return tl::unexpected(error);
   }
 
   const double rate = reader->sample_rate().value();
@@ -94,9 +68,7 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   ProgressBar bar{options.progress && total &&
                   static_cast<double>(total->value()) > long_recording_s * rate};
   const auto stride = static_cast<std::size_t>(channels);
-  const auto compared = static_cast<std::int64_t>(std::lround(compare_channels_s * rate));
   std::vector<float> block(static_cast<std::size_t>(block_frames) * stride);
-  std::vector<float> mono(static_cast<std::size_t>(block_frames));
   constexpr double longest_s = 1e9;  // keeps frame counts far from overflow
   const std::int64_t skip = std::llround(std::min(options.from_s, longest_s) * rate);
   const std::int64_t last_frame = std::llround(std::min(options.to_s, longest_s) * rate);
@@ -109,23 +81,13 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   }
   std::int64_t heard = 0;
   for (;;) {
-    // Blocks end where the choice of channel falls, so that it never depends on their size.
-    std::int64_t want = block_frames;
-    if (heard < compared) want = std::min(want, compared - heard);
-    want = std::min(want, last_frame - skip - heard);
+    const std::int64_t want = std::min(block_frames, last_frame - skip - heard);
     if (want <= 0) break;
     const std::int64_t got =
         reader->read(std::span{block}.first(static_cast<std::size_t>(want) * stride)).value();
     if (got == 0) break;
-    const auto frames = static_cast<std::size_t>(got);
-    for (Ear& ear : ears) {
-      for (std::size_t i = 0; i < frames; ++i) {
-        mono[i] = block[i * stride + static_cast<std::size_t>(ear.channel)];
-      }
-      ear.listener.push(std::span{mono}.first(frames));
-    }
+    ears->push(std::span{block}.first(static_cast<std::size_t>(got) * stride));
     heard += got;
-    if (heard == compared) keep_best(ears);
     if (total) bar.at(static_cast<double>(heard) / static_cast<double>(total->value()));
   }
   if (heard == 0 && skip > 0) {
@@ -137,8 +99,8 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
     return fail(ErrorCode::unreadable, name + ": no sound in it, or it is damaged",
                 "record again, or copy the recording from the phone once more");
   }
-  keep_best(ears);
-  return Heard{std::move(ears.front().listener), ears.front().channel + 1, reader->broke_off()};
+  const int channel = ears->best_channel();
+  return Heard{ears->take_best(), channel, reader->broke_off()};
 }
 
 Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {

@@ -1,0 +1,717 @@
+// The page itself: buttons, microphone, takes. The listening happens in a worker.
+'use strict';
+
+const texts = @TEXTS@;
+const workerSource = @WORKER@;
+const workletSource = @WORKLET@;
+
+const longestDecodedS = 300;          // a decoder holds the whole sound: 5 min of stereo are 115 MB
+const largestDecodedBytes = 100e6;    // where the browser can't tell the length beforehand
+const decodeRate = 48000;
+const largestKeptBytes = 60e6;        // of a take's sound in the browser's store
+
+const $ = (id) => document.getElementById(id);
+
+/** The text of that key, its {fields} filled in. */
+function t(key, fields = {}) {
+  return texts[key].replace(/\{(\w+)\}/g, (_, name) => fields[name]);
+}
+
+function say(key, fields) {
+  $('message').textContent = t(key, fields);
+  $('message').hidden = false;
+  $('message').scrollIntoView({ block: 'nearest' });
+}
+
+function trouble(key, fields) {
+  rest();
+  say(`trouble_${key}`, fields);
+}
+
+function quiet() {
+  $('message').hidden = true;
+}
+
+const percent = (share) => `${(100 * share).toFixed(1)} %`;
+
+function translate() {
+  for (const element of document.querySelectorAll('[data-t]')) {
+    element.textContent = t(element.dataset.t);
+  }
+  for (const element of document.querySelectorAll('[data-label]')) {
+    element.setAttribute('aria-label', t(element.dataset.label));
+  }
+}
+
+// ------------------------------------------------------------------------------------ engine
+
+let layouts = [];
+
+function fitCylinders() {
+  const wanted = Math.round(Number($('cylinders').value));
+  return Math.min(16, Math.max(1, Number.isFinite(wanted) && wanted ? wanted : 4));
+}
+
+function offerLayouts() {
+  const cylinders = fitCylinders();
+  const before = $('layout').value;
+  const option = (value, text) => Object.assign(document.createElement('option'),
+    { value, textContent: text });
+  const fitting = layouts.filter((l) => l.cylinders === cylinders)
+    .map((l) => option(l.name, `${l.name}: ${l.description}`));
+  $('layout').replaceChildren(option('even', t('layout_even')),
+    option('even-two', t('layout_even_two')), ...fitting, option('own', t('layout_own')));
+  if ([...$('layout').options].some((o) => o.value === before)) $('layout').value = before;
+  showOwn();
+}
+
+function showOwn() {
+  const own = $('layout').value === 'own';
+  $('own').hidden = !own;
+  if (own) $('details').open = true;
+}
+
+/** The numbers of a field; throws the field's name when it holds anything else. */
+function numbersOf(id) {
+  const text = $(id).value.trim();
+  if (!text) return [];
+  const numbers = text.split(id === 'order' ? /[-,\s]+/ : /[,;\s]+/).map(Number);
+  if (numbers.some((n) => !Number.isFinite(n))) throw new Error(id);
+  return numbers;
+}
+
+/** The engine as described; null after saying what is wrong with the description. */
+function engineOf() {
+  try {
+    const choice = $('layout').value;
+    const layout = layouts.find((l) => l.name === choice);
+    const rpm = numbersOf('rpm')[0] || 0;
+    const cylinders = fitCylinders();
+    if (layout) return { name: layout.name, ...layout, rpm };
+    if (choice !== 'own') {
+      const strokes = choice === 'even-two' ? 2 : 4;
+      return { name: '', cylinders, strokes, order: [], intervals: [], heard: [], rpm };
+    }
+    return {
+      name: '', cylinders, strokes: Number($('strokes').value), order: numbersOf('order'),
+      intervals: numbersOf('intervals'), heard: numbersOf('heard'), rpm,
+    };
+  } catch (error) {
+    trouble('numbers', { field: t(error.message), hint: t(`${error.message}_hint`) });
+    return null;
+  }
+}
+
+// ------------------------------------------------------------------------------------ worker
+
+const blobUrl = (source) => URL.createObjectURL(new Blob([source], { type: 'text/javascript' }));
+
+let worker = null;
+let whenReady = null;
+let current = null;  // what is being heard: { name, engine, file?, live? }
+
+function startWorker() {
+  if (typeof WebAssembly === 'undefined') {
+    trouble('core');
+    return;
+  }
+  worker = new Worker(blobUrl(workerSource));
+  whenReady = new Promise((resolve) => {
+    worker.onmessage = ({ data }) => {
+      if (data.say === 'ready') {
+        layouts = data.layouts;
+        $('caution').textContent = data.cautions[0];
+        $('workshop-caution').textContent = data.cautions[1];
+        $('version').textContent = t('version', { version: data.version });
+        offerLayouts();
+        document.documentElement.dataset.ready = 'yes';
+        resolve();
+      } else if (answers[data.say]) {
+        answers[data.say](data);
+      }
+    };
+  });
+  worker.onerror = (event) => {
+    event.preventDefault();
+    const name = current ? current.name : '';
+    restartWorker();
+    trouble(name ? 'unreadable' : 'core', { name, detail: event.message });
+  };
+}
+
+function restartWorker() {
+  worker.terminate();
+  startWorker();
+}
+
+const answers = {
+  progress: ({ share }) => { $('progress').value = share; },
+  listening: () => {},
+  level: showLevel,
+  'so-far': showSoFar,
+  longest: () => {
+    if (!current) return;
+    current.note = ['longest', { minutes: 10 }];
+    stopMicrophone();
+  },
+  decode: () => decodeFile(),
+  trouble: ({ key, detail }) => trouble(key, { name: current ? current.name : '', detail }),
+  finding: (data) => finish(data),
+};
+
+// -------------------------------------------------------------------------------------- files
+
+function busy(key) {
+  $('busy').hidden = false;
+  $('busy-text').textContent = t(key, { name: current.name });
+  $('progress').removeAttribute('value');
+  $('setup').inert = true;
+}
+
+/** Back to where something can be chosen. */
+function rest() {
+  $('busy').hidden = true;
+  $('live').hidden = true;
+  $('setup').hidden = false;
+  $('setup').inert = false;
+  $('takes-section').hidden = false;
+  $('listen').disabled = false;
+}
+
+async function hearFile(file) {
+  quiet();
+  stopMicrophone();
+  const engine = engineOf();
+  if (!engine || !file) return;
+  forget();
+  current = { name: file.name, engine, file };
+  if (file.size === 0) {
+    trouble('empty', { name: file.name });
+    return;
+  }
+  busy('hearing');
+  await whenReady;
+  worker.postMessage({ do: 'file', file, engine });
+}
+
+/** Length in seconds as the browser reads it from the file's head; null when it can't tell. */
+function lengthOf(file) {
+  return new Promise((resolve) => {
+    const url = URL.createObjectURL(file);
+    const media = document.createElement('audio');
+    const done = (value) => {
+      clearTimeout(timer);
+      media.removeAttribute('src');
+      URL.revokeObjectURL(url);
+      resolve(value);
+    };
+    const timer = setTimeout(() => done(null), 5000);
+    media.preload = 'metadata';
+    media.onloadedmetadata = () => done(Number.isFinite(media.duration) ? media.duration : null);
+    media.onerror = () => done(null);
+    media.src = url;
+  });
+}
+
+async function decodeFile() {
+  const mine = current;
+  busy('decoding');
+  const length = await lengthOf(mine.file);
+  if (mine !== current) return;
+  if (length !== null && length > longestDecodedS) {
+    trouble('too_long', {
+      name: mine.name, minutes: Math.round(length / 60), most: longestDecodedS / 60,
+    });
+    return;
+  }
+  if (mine.file.size > largestDecodedBytes) {
+    trouble('too_big', { name: mine.name, most: largestDecodedBytes / 1e6 });
+    return;
+  }
+  let sound;
+  try {
+    const context = new OfflineAudioContext(1, 1, decodeRate);
+    sound = await context.decodeAudioData(await mine.file.arrayBuffer());
+  } catch (error) {
+    if (mine === current) trouble('undecodable', { name: mine.name });
+    return;
+  }
+  if (mine !== current) return;
+  if (sound.length === 0) {
+    trouble('no_sound', { name: mine.name });
+    return;
+  }
+  busy('hearing');
+  const channels = Array.from({ length: sound.numberOfChannels },
+    (_, c) => sound.getChannelData(c).slice());
+  worker.postMessage({
+    do: 'samples', name: mine.name, engine: mine.engine, rate: sound.sampleRate, channels,
+  }, channels.map((c) => c.buffer));
+}
+
+function cancel() {
+  current = null;
+  restartWorker();
+  rest();
+}
+
+// --------------------------------------------------------------------------------- microphone
+
+let microphone = null;  // { stream, context, node, lock, hiddenAt }
+
+const mayListen = () =>
+  window.isSecureContext && navigator.mediaDevices && navigator.mediaDevices.getUserMedia &&
+  typeof AudioWorkletNode !== 'undefined';
+
+async function listen() {
+  quiet();
+  if (!mayListen()) {
+    trouble('insecure');
+    $('recording').focus();
+    return;
+  }
+  const engine = engineOf();
+  if (!engine) return;
+  forget();
+  $('listen').disabled = true;
+  let stream;
+  try {
+    stream = await navigator.mediaDevices.getUserMedia({
+      audio: { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 },
+    });
+  } catch (error) {
+    const denied = error.name === 'NotAllowedError' || error.name === 'SecurityError';
+    const none = error.name === 'NotFoundError' || error.name === 'OverconstrainedError';
+    trouble(denied ? 'denied' : none ? 'no_microphone' : 'microphone', { detail: error.name });
+    return;
+  }
+  try {
+    await whenReady;
+    const context = new AudioContext();
+    microphone = { stream, context };
+    await context.resume();
+    await addGatherer(context);
+    const node = new AudioWorkletNode(context, 'gatherer', { numberOfInputs: 1, numberOfOutputs: 1 });
+    const channel = new MessageChannel();
+    node.port.postMessage({ port: channel.port1 }, [channel.port1]);
+    const name = t('take_name', { date: new Date().toLocaleString('en-GB') });
+    current = { name, engine, live: true };
+    worker.postMessage({ do: 'take', engine, rate: context.sampleRate, name, port: channel.port2 },
+      [channel.port2]);
+    microphone.source = context.createMediaStreamSource(stream);
+    microphone.source.connect(node);
+    node.connect(context.destination);  // silent; some browsers run only what is connected
+    microphone.node = node;
+  } catch (error) {
+    closeMicrophone();
+    trouble('microphone', { detail: error.message });
+    return;
+  }
+  const track = stream.getAudioTracks()[0];
+  track.onended = () => {
+    current.note = ['interrupted', { n: Math.round(current.seconds || 0) }];
+    stopMicrophone();
+  };
+  warnOfProcessing(track.getSettings ? track.getSettings() : {});
+  if (navigator.wakeLock) {
+    navigator.wakeLock.request('screen').then((lock) => { if (microphone) microphone.lock = lock; },
+      () => {});
+  }
+  $('setup').hidden = true;
+  $('takes-section').hidden = true;
+  $('compare').hidden = true;
+  $('live').hidden = false;
+  $('seconds').textContent = t('seconds', { n: 0 });
+  $('rpm-now').textContent = t('rpm_unknown');
+  $('so-far').textContent = t('too_early');
+  $('live-map').replaceChildren();
+  $('stop').focus();
+}
+
+/** A page opened from disk has no origin of its own, so some browsers refuse its blobs here. */
+async function addGatherer(context) {
+  try {
+    await context.audioWorklet.addModule(blobUrl(workletSource));
+  } catch (error) {
+    await context.audioWorklet.addModule(
+      `data:text/javascript;charset=utf-8,${encodeURIComponent(workletSource)}`);
+  }
+}
+
+function warnOfProcessing(settings) {
+  const left = ['echoCancellation', 'noiseSuppression', 'autoGainControl']
+    .filter((name) => settings[name] === true || typeof settings[name] === 'string');
+  if (left.length) say('processing', { list: left.map((n) => t(`processing_${n}`)).join(', ') });
+}
+
+function closeMicrophone() {
+  if (!microphone) return;
+  const { stream, context, source, node, lock } = microphone;
+  microphone = null;
+  for (const track of stream.getTracks()) track.onended = null;
+  // In this order: a browser may hang when the device goes away under a running graph.
+  if (source) source.disconnect();
+  if (node) node.disconnect();
+  context.close().catch(() => {}).then(() => stream.getTracks().forEach((track) => track.stop()));
+  if (lock) lock.release();
+}
+
+/** Ends the take; its finding comes from the worker. */
+function stopMicrophone() {
+  if (!microphone) return;
+  const { node } = microphone;
+  $('live').hidden = true;
+  $('setup').hidden = false;
+  if (node) {
+    busy('hearing');
+    node.port.postMessage({ stop: true });
+    // The audio thread may be asleep (page hidden, device gone): then the worker ends the take.
+    setTimeout(() => worker.postMessage({ do: 'end-take' }), 400);
+    setTimeout(closeMicrophone, 200);
+  } else {
+    closeMicrophone();
+  }
+}
+
+function showLevel({ seconds, peak, rms }) {
+  if (!current || !current.live) return;
+  current.seconds = seconds;
+  $('seconds').textContent = t('seconds', { n: seconds.toFixed(0) });
+  const db = rms > 0 ? 20 * Math.log10(rms) : -60;
+  $('loudness').value = Math.max(-60, db);
+  $('loudness').textContent = `${db.toFixed(0)} dB`;
+  const note = peak >= 0.99 ? t('too_loud') : db < -55 && seconds > 2 ? t('too_quiet') : '';
+  if ($('loudness-note').textContent !== note) $('loudness-note').textContent = note;
+}
+
+function showSoFar({ recent, headline, picture }) {
+  if (!current || !current.live) return;
+  const found = JSON.parse(recent);
+  $('rpm-now').textContent = found.rpm.mean === null ? t('rpm_unknown')
+    : t('rpm_now', { n: found.rpm.mean.toFixed(0) });
+  const text = t('so_far', { headline });
+  if ($('so-far').textContent !== text) $('so-far').textContent = text;
+  $('live-map').replaceChildren(...drawing(picture));
+}
+
+document.addEventListener('visibilitychange', () => {
+  if (!microphone || !current) return;
+  if (document.hidden) {
+    microphone.hiddenAt = current.seconds || 0;
+  } else if (microphone.hiddenAt !== undefined) {
+    current.note = ['hidden', { from: Math.round(microphone.hiddenAt) }];
+    say(...current.note);
+    microphone.context.resume();
+  }
+});
+
+// ------------------------------------------------------------------------------------ finding
+
+let shown = null;  // the take on the screen
+
+/** An SVG text as elements; nothing for an empty text. */
+function drawing(svg) {
+  if (!svg) return [];
+  const root = new DOMParser().parseFromString(svg, 'image/svg+xml').documentElement;
+  return [document.importNode(root, true)];
+}
+
+const figureOf = (svg) => {
+  const figure = document.createElement('figure');
+  figure.append(...drawing(svg));
+  return figure;
+};
+
+function forget() {
+  $('finding').hidden = true;
+  $('finding-json').textContent = '';
+  shown = null;
+}
+
+async function finish(data) {
+  if (!current) return;
+  const { name, engine, file, note } = current;
+  const { json, headline, next, pictures, events, report } = data;
+  const take = {
+    name, engine, json, headline, next, pictures, events, report, at: Date.now(),
+    sound: data.wav || file,
+  };
+  current = null;
+  closeMicrophone();
+  rest();
+  if (note) say(...note);
+  show(take);
+  $('finding').focus();
+  $('finding').scrollIntoView({ block: 'start' });
+  await store.add(take);
+  showTakes();
+}
+
+function kindOf(verdict) {
+  if (verdict.endsWith('_miss') && verdict !== 'rough_no_miss') return 'bad';
+  return verdict === 'even' ? 'good' : 'doubt';
+}
+
+function items(list, sentences) {
+  list.replaceChildren(...sentences.map((text) => {
+    const item = document.createElement('li');
+    item.textContent = text;
+    return item;
+  }));
+}
+
+function figuresOf(found) {
+  const rows = [];
+  if (found.confidence !== null) rows.push(['sure', `${(100 * found.confidence).toFixed(0)} %`]);
+  if (found.missing_event_ratio !== null) {
+    const [low, high] = found.missing_event_ratio_interval.map(percent);
+    rows.push(['missing', t('missing_text', {
+      share: percent(found.missing_event_ratio), low, high, ...found.events,
+    })]);
+    const [least, most] = found.underlying_rate_interval.map(percent);
+    rows.push(['long_run', t('long_run_text', { low: least, high: most })]);
+  }
+  if (found.rpm.mean !== null) {
+    rows.push(['speed', t('speed_text', {
+      mean: found.rpm.mean.toFixed(0), min: found.rpm.min.toFixed(0), max: found.rpm.max.toFixed(0),
+      firing: found.firing_hz === null ? '–' : found.firing_hz.toFixed(1),
+    })]);
+  }
+  rows.push(['length', t('length_text', {
+    duration: found.duration_s.toFixed(1), usable: found.input.usable_s.toFixed(1),
+  })]);
+  return rows;
+}
+
+function show(take) {
+  shown = take;
+  const found = JSON.parse(take.json);
+  $('finding-name').textContent = take.name;
+  $('headline').textContent = `${take.headline}.`;
+  $('headline').className = kindOf(found.verdict);
+  $('figures').replaceChildren(...figuresOf(found).flatMap(([key, text]) => {
+    const term = document.createElement('dt');
+    term.textContent = t(key);
+    const value = document.createElement('dd');
+    value.textContent = text;
+    return [term, value];
+  }));
+  items($('reasons'), found.reasons.map((r) => {
+    const plain = r.replace(/^[a-z_]+: /, '');
+    return `${plain[0].toUpperCase()}${plain.slice(1)}.`;
+  }));
+  items($('next'), take.next);
+  $('workshop-caution').hidden = ['even', 'unclear'].includes(found.verdict);
+  $('pictures').replaceChildren(...Object.values(take.pictures).filter(Boolean).map(figureOf));
+  $('finding-json').textContent = take.json;
+  $('save-sound').hidden = !take.sound;
+  $('share').hidden = !navigator.share;
+  $('finding').hidden = false;
+}
+
+// ---------------------------------------------------------------------------------- keep, send
+
+const stem = (name) => name.replace(/\.[^.]*$/, '').replace(/[^\p{L}\p{N}._ -]/gu, '-');
+
+function save(blob, name) {
+  const url = URL.createObjectURL(blob);
+  const link = Object.assign(document.createElement('a'), { href: url, download: name });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(url), 60000);
+}
+
+const asBlob = (text, type) => new Blob([text], { type });
+
+function saveSound() {
+  const recorded = shown.sound instanceof File;
+  save(shown.sound, recorded ? shown.name : `${stem(shown.name)}.wav`);
+}
+
+async function share() {
+  const text = t('share_text', { headline: shown.headline, name: shown.name });
+  const report = new File([shown.report], `${stem(shown.name)}.html`, { type: 'text/html' });
+  const data = { title: t('title'), text };
+  if (navigator.canShare && navigator.canShare({ files: [report] })) data.files = [report];
+  try {
+    await navigator.share(data);
+  } catch (error) {
+    if (error.name !== 'AbortError') say('trouble_share', { detail: error.name });
+  }
+}
+
+// --------------------------------------------------------------------------------------- takes
+
+/** The takes in the browser's own database; without one they live as long as the page. */
+const store = {
+  memory: [],
+  database: null,
+  kept: false,
+  async open() {
+    try {
+      this.database = await new Promise((resolve, reject) => {
+        const request = indexedDB.open('pipebeat', 1);
+        request.onupgradeneeded = () =>
+          request.result.createObjectStore('takes', { keyPath: 'id', autoIncrement: true });
+        request.onsuccess = () => resolve(request.result);
+        request.onerror = () => reject(request.error);
+      });
+      this.memory = await this.run('readonly', (takes) => takes.getAll());
+      this.kept = true;
+    } catch (error) {
+      this.kept = false;  // private windows and some files from disk: the note says so
+    }
+  },
+  run(mode, action) {
+    return new Promise((resolve, reject) => {
+      const transaction = this.database.transaction('takes', mode);
+      const request = action(transaction.objectStore('takes'));
+      transaction.oncomplete = () => resolve(request.result);
+      transaction.onerror = transaction.onabort = () => reject(transaction.error);
+    });
+  },
+  async add(take) {
+    const small = !take.sound || take.sound.size <= largestKeptBytes;
+    const record = { ...take, sound: small ? take.sound : null };
+    try {
+      if (!this.kept) throw new Error('not kept');
+      record.id = await this.run('readwrite', (takes) => takes.add(record));
+    } catch (error) {
+      this.kept = false;
+      record.id = -this.memory.length - 1;
+    }
+    this.memory.push(record);
+  },
+  async remove(id) {
+    this.memory = this.memory.filter((take) => take.id !== id);
+    if (this.kept && id > 0) await this.run('readwrite', (takes) => takes.delete(id));
+  },
+  async clear() {
+    this.memory = [];
+    if (this.kept) await this.run('readwrite', (takes) => takes.clear());
+  },
+};
+
+const sides = { before: null, after: null };
+
+function showTakes() {
+  $('takes-note').textContent = !store.kept ? t('takes_unkept')
+    : store.memory.length ? t('compare_hint') : t('takes_none');
+  $('takes').replaceChildren(...[...store.memory].reverse().map(takeItem));
+  $('delete-all').hidden = store.memory.length === 0;
+  showComparison();
+}
+
+function takeItem(take) {
+  const item = document.createElement('li');
+  const name = Object.assign(document.createElement('div'), { className: 'name', textContent: take.name });
+  const verdict = Object.assign(document.createElement('div'), { textContent: `${take.headline}.` });
+  const buttons = Object.assign(document.createElement('div'), { className: 'buttons' });
+  const button = (key, action) => {
+    const b = Object.assign(document.createElement('button'), { type: 'button', textContent: t(key) });
+    b.setAttribute('aria-label', `${t(key)}: ${take.name}`);
+    b.onclick = action;
+    buttons.append(b);
+    return b;
+  };
+  button('open', () => {
+    quiet();
+    show(take);
+    $('finding').scrollIntoView({ block: 'start' });
+  });
+  for (const side of ['before', 'after']) {
+    const b = button(side, () => {
+      sides[side] = sides[side] === take.id ? null : take.id;
+      showTakes();
+    });
+    b.setAttribute('aria-pressed', String(sides[side] === take.id));
+  }
+  button('delete', async () => {
+    await store.remove(take.id);
+    showTakes();
+  });
+  item.append(name, verdict, buttons);
+  return item;
+}
+
+/** What can be said of two findings of the same engine. */
+function comparison(before, after) {
+  const a = JSON.parse(before.json);
+  const b = JSON.parse(after.json);
+  if (JSON.stringify(a.engine) !== JSON.stringify(b.engine)) return [t('compare_engines')];
+  if (a.missing_event_ratio === null || b.missing_event_ratio === null) return [t('compare_unclear')];
+  const fields = { before: percent(a.missing_event_ratio), after: percent(b.missing_event_ratio) };
+  const misses = (f) => kindOf(f.verdict) === 'bad';
+  const apart = a.underlying_rate_interval[0] > b.underlying_rate_interval[1] ? 'better'
+    : b.underlying_rate_interval[0] > a.underlying_rate_interval[1] ? 'worse' : 'same';
+  const key = !misses(a) && !misses(b) ? 'none'
+    : apart === 'better' && !misses(b) ? 'fixed' : apart;
+  const said = [t(`compare_${key}`, fields)];
+  if (Math.abs(a.rpm.mean / b.rpm.mean - 1) > 0.15) {
+    said.push(t('compare_speed', { before: a.rpm.mean.toFixed(0), after: b.rpm.mean.toFixed(0) }));
+  }
+  return said;
+}
+
+function showComparison() {
+  const [before, after] = ['before', 'after'].map((s) => store.memory.find((x) => x.id === sides[s]));
+  $('compare').hidden = !(before && after);
+  if (!before || !after) return;
+  $('compare-answer').textContent = comparison(before, after).join(' ');
+  $('compare-sides').replaceChildren(...[['before', before], ['after', after]].map(([side, take]) => {
+    const part = document.createElement('div');
+    const title = Object.assign(document.createElement('h3'), { textContent: `${t(side)}: ${take.name}` });
+    const verdict = Object.assign(document.createElement('p'), { textContent: `${take.headline}.` });
+    part.append(title, verdict, ...['beat-map', 'cycle-dial'].map((p) => take.pictures[p])
+      .filter(Boolean).map(figureOf));
+    return part;
+  }));
+}
+
+// --------------------------------------------------------------------------------------- start
+
+translate();
+startWorker();
+offerLayouts();
+store.open().then(showTakes);
+if (!mayListen()) {
+  say('trouble_insecure');
+  $('listen').classList.remove('primary');
+  $('choose').classList.add('primary');
+}
+
+$('cylinders').addEventListener('input', offerLayouts);
+$('cylinders').addEventListener('change', () => {
+  $('cylinders').value = fitCylinders();
+  offerLayouts();
+});
+for (const [id, step] of [['fewer', -1], ['more', 1]]) {
+  $(id).onclick = () => {
+    $('cylinders').value = Math.min(16, Math.max(1, fitCylinders() + step));
+    offerLayouts();
+  };
+}
+$('layout').onchange = showOwn;
+$('listen').onclick = listen;
+$('stop').onclick = stopMicrophone;
+$('cancel').onclick = cancel;
+$('recording').onchange = () => {
+  const file = $('recording').files[0];
+  hearFile(file).then(() => { $('recording').value = ''; });
+};
+document.addEventListener('dragover', (event) => event.preventDefault());
+document.addEventListener('drop', (event) => {
+  event.preventDefault();
+  if (event.dataTransfer.files[0] && !microphone) hearFile(event.dataTransfer.files[0]);
+});
+$('save-sound').onclick = saveSound;
+$('save-json').onclick = () => save(asBlob(`${shown.json}\n`, 'application/json'), `${stem(shown.name)}.json`);
+$('save-report').onclick = () => save(asBlob(shown.report, 'text/html'), `${stem(shown.name)}.html`);
+$('save-events').onclick = () => save(asBlob(shown.events, 'text/csv'), `${stem(shown.name)}.csv`);
+$('share').onclick = share;
+$('delete-all').onclick = async () => {
+  if (!window.confirm(t('delete_sure'))) return;
+  await store.clear();
+  showTakes();
+};

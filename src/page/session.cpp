@@ -1,0 +1,130 @@
+// The core as the page's worker calls it: plain functions over numbers and C strings.
+//
+// One session at a time, on one thread. Strings that come back live until the next call that
+// returns one.
+#include <emscripten.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "core/ears.hpp"
+#include "pipebeat/engine.hpp"
+#include "pipebeat/finding.hpp"
+#include "pipebeat/listener.hpp"
+#include "pipebeat/version.hpp"
+#include "show/csv.hpp"
+#include "show/html.hpp"
+#include "show/json.hpp"
+#include "show/pictures.hpp"
+#include "show/words.hpp"
+
+namespace {
+
+using namespace pipebeat;
+
+struct Session {
+  Engine engine;
+  core::Ears ears;
+  std::vector<float> block;
+  std::size_t channels;
+  Finding finding;
+};
+
+std::optional<Session> session;
+std::string file_name;
+std::string answer;
+
+const char* say(std::string text) {
+  answer = std::move(text);
+  return answer.c_str();
+}
+
+show::Report report() { return {file_name, session->engine, session->finding}; }
+
+template <class Range>
+std::string list(const Range& values) {
+  return fmt::format("[{}]", fmt::join(values, ","));
+}
+
+std::string lines(const std::vector<std::string>& texts) {
+  return fmt::format("{}", fmt::join(texts, "\n"));
+}
+
+}  // namespace
+
+extern "C" {
+
+EMSCRIPTEN_KEEPALIVE const char* pb_version() { return say(std::string{version}); }
+
+/// The built-in layouts as a JSON array.
+EMSCRIPTEN_KEEPALIVE const char* pb_layouts() {
+  std::string json = "[";
+  for (const BuiltinEngine& e : builtin_engines()) {
+    // Names and descriptions are ours and hold nothing that JSON escapes.
+    json += fmt::format(
+        R"({}{{"name":"{}","description":"{}","cylinders":{},"strokes":{},"order":{},)"
+        R"("intervals":{},"heard":{}}})",
+        json.size() > 1 ? "," : "", e.name, e.description, e.spec.cylinders, e.spec.strokes,
+        list(e.spec.order), list(e.spec.intervals_deg), list(e.spec.heard));
+  }
+  return say(json + "]");
+}
+
+/// Begins a session. `numbers` holds the firing order, then the intervals, then the heard
+/// cylinders; an rpm of 0 is no guess. Returns "" or what is wrong ("WHAT; HINT").
+EMSCRIPTEN_KEEPALIVE const char* pb_open(int cylinders, int strokes, const double* numbers,
+                                         int orders, int intervals, int heard, double rpm,
+                                         double sample_rate, int channels) {
+  session.reset();
+  EngineSpec spec;
+  spec.cylinders = cylinders;
+  spec.strokes = strokes;
+  for (int i = 0; i < orders; ++i) spec.order.push_back(static_cast<int>(*numbers++));
+  for (int i = 0; i < intervals; ++i) spec.intervals_deg.push_back(*numbers++);
+  for (int i = 0; i < heard; ++i) spec.heard.push_back(static_cast<int>(*numbers++));
+  const auto refused = [](const Error& e) { return say(e.what + "; " + e.hint); };
+  auto engine = Engine::make(spec);
+  if (!engine) return refused(engine.error());
+  ListenerOptions options;
+  if (rpm != 0.0) options.speed_guess = Rpm{rpm};
+  auto ears = core::Ears::create(*engine, Hertz{sample_rate}, std::max(channels, 1), {}, options);
+  if (!ears) return refused(ears.error());
+  session.emplace(Session{*engine, std::move(*ears), {}, static_cast<std::size_t>(channels), {}});
+  return say("");
+}
+
+/// Room for that many frames, interleaved; to be filled before pb_push.
+EMSCRIPTEN_KEEPALIVE float* pb_block(int frames) {
+  session->block.resize(static_cast<std::size_t>(frames) * session->channels);
+  return session->block.data();
+}
+
+EMSCRIPTEN_KEEPALIVE void pb_push() { session->ears.push(session->block); }
+
+/// Finds what there is to say now: of everything heard, or of the last seconds when more than 0.
+EMSCRIPTEN_KEEPALIVE void pb_conclude(double seconds, const char* file) {
+  file_name = file;
+  const Listener& listener = session->ears.best();
+  session->finding = seconds > 0.0 ? listener.recent(Seconds{seconds}) : listener.finding();
+}
+
+EMSCRIPTEN_KEEPALIVE const char* pb_json() { return say(show::to_json(report())); }
+EMSCRIPTEN_KEEPALIVE const char* pb_headline() { return say(show::headline(report())); }
+EMSCRIPTEN_KEEPALIVE const char* pb_next_steps() { return say(lines(show::next_steps(report()))); }
+EMSCRIPTEN_KEEPALIVE const char* pb_events() { return say(show::to_csv(report())); }
+EMSCRIPTEN_KEEPALIVE const char* pb_report() { return say(show::to_html(report())); }
+
+/// A picture by its number, see show::Picture; "" when there is nothing to draw.
+EMSCRIPTEN_KEEPALIVE const char* pb_picture(int number) {
+  return say(show::to_svg(static_cast<show::Picture>(number), report()));
+}
+
+/// The caution about recording, then the one about work on the engine.
+EMSCRIPTEN_KEEPALIVE const char* pb_cautions() {
+  return say(fmt::format("{}\n{}", show::recording_caution(), show::workshop_caution()));
+}
+
+}  // extern "C"
