@@ -34,6 +34,7 @@ void add_compare(CLI::App& program, Action& chosen);
 void add_devices(CLI::App& program, Action& chosen);
 void add_droptest(CLI::App& program, Action& chosen);
 void add_engines(CLI::App& program, Action& chosen);
+void add_page(CLI::App& program, Action& chosen);
 void add_job(CLI::App& program, Action& chosen);
 void add_listen(CLI::App& program, Action& chosen);
 void add_locate(CLI::App& program, Action& chosen);

@@ -29,6 +29,7 @@ ExitStatus run(int argc, char** argv) {
   add_locate(program, chosen);
   add_devices(program, chosen);
   add_engines(program, chosen);
+  add_page(program, chosen);
   add_job(program, chosen);
 
   std::string examples =

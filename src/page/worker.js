@@ -190,9 +190,9 @@ function endTake() {
 
 onmessage = async ({ data }) => {
   await ready;
+  if (data.do === 'end-take') return endTake();
   const mine = ++job;
-  if (data.do === 'file') await hearFile(data, mine);
-  if (data.do === 'samples') hearSamples(data);
-  if (data.do === 'take') beginTake(data);
-  if (data.do === 'end-take') endTake();
+  if (data.do === 'file') return hearFile(data, mine);
+  if (data.do === 'samples') return hearSamples(data);
+  return beginTake(data);
 };

@@ -19,8 +19,9 @@ LAYERS = {
     "job": ({"pipebeat", "core", "job"},
             r"nlohmann/.*|fmt/.*|sys/\w+\.h|(fcntl|unistd|dirent)\.h"),
     "cli": ({"pipebeat", "core", "audio", "show", "job", "cli"},
-            r"CLI/.*|fmt/.*|sys/\w+\.h|(fcntl|unistd|poll|signal|termios|langinfo|ncurses)\.h"),
-    "page": ({"pipebeat", "core", "show", "page"}, r"emscripten/.*|emscripten\.h"),
+            r"CLI/.*|fmt/.*|sys/\w+\.h|(fcntl|unistd|poll|signal|termios|langinfo|ncurses)\.h|"
+            r"(arpa|netinet)/\w+\.h"),
+    "page": ({"pipebeat", "core", "show", "page"}, r"emscripten/.*|emscripten\.h|fmt/.*"),
 }
 # Standard headers that would let files, devices, clocks, threads or text streams into the core.
 NOT_IN_CORE = {"iostream", "fstream", "sstream", "ostream", "istream", "iomanip", "filesystem",

@@ -1,0 +1,441 @@
+// The page in a real browser: what a person does with it, and what may go wrong.
+// Usage: node --test page.test.mjs, with PIPEBEAT, PAGE, SAMPLES, WORK and BROWSER in the environment.
+import assert from 'node:assert/strict';
+import { execFileSync, spawn, spawnSync } from 'node:child_process';
+import { closeSync, mkdtempSync, openSync, readFileSync, rmSync, statSync, writeFileSync, writeSync } from 'node:fs';
+import http from 'node:http';
+import { createRequire } from 'node:module';
+import path from 'node:path';
+import { after, before, describe, test } from 'node:test';
+
+const { PIPEBEAT, PAGE, SAMPLES, WORK, BROWSER } = process.env;
+const need = createRequire(path.join(WORK, 'package.json'));
+const { chromium } = need('playwright-core');
+const axeSource = readFileSync(need.resolve('axe-core/axe.min.js'), 'utf8');
+const folder = mkdtempSync(path.join(WORK, 'page-'));
+const at = (name) => path.join(folder, name);
+const quiet = ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run',
+  '--disable-background-networking', '--disable-component-update', '--disable-sync',
+  '--host-resolver-rules=MAP garage.test 127.0.0.1'];
+const fakeMicrophone = (wav) => ['--use-fake-device-for-media-stream',
+  '--use-fake-ui-for-media-stream', `--use-file-for-fake-audio-capture=${wav}`];
+const phone = { width: 360, height: 740 };
+
+function ffmpeg(...args) {
+  execFileSync('ffmpeg', ['-nostdin', '-v', 'error', '-y', ...args]);
+}
+
+/** The sound of a WAV (16 bit, one channel), and silence after it up to that many seconds. */
+function longWav(source, target, seconds) {
+  const wav = readFileSync(source);
+  const dataAt = wav.indexOf('data') + 8;
+  const bytes = seconds * wav.readUInt32LE(24) * 2;
+  const head = Buffer.from(wav);
+  head.writeUInt32LE(dataAt - 8 + bytes, 4);
+  head.writeUInt32LE(bytes, dataAt - 4);
+  const file = openSync(target, 'w');
+  writeSync(file, head);
+  const silence = Buffer.alloc(1 << 20);
+  for (let left = bytes + dataAt - wav.length; left > 0; left -= silence.length) {
+    writeSync(file, silence, 0, Math.min(left, silence.length));
+  }
+  closeSync(file);
+}
+
+/** Memory of a browser's processes in MB: resident and not shared. */
+function memoryOf(profileMark) {
+  let total = 0;
+  for (const line of execFileSync('ps', ['-eo', 'pid,args']).toString().split('\n')) {
+    if (!line.includes(profileMark) || !line.includes('--type=renderer')) continue;
+    try {
+      const status = readFileSync(`/proc/${line.trim().split(' ')[0]}/status`, 'utf8');
+      total += Number(/RssAnon:\s+(\d+)/.exec(status)[1]) / 1024;
+    } catch { /* it ended meanwhile */ }
+  }
+  return total;
+}
+
+function cli(file, ...engine) {
+  const done = spawnSync(PIPEBEAT, ['check', '--json', ...engine, file]);
+  return JSON.parse(done.stdout.toString());
+}
+
+/** The same numbers within 1e-6, the same words. */
+function assertSame(a, b, where = '') {
+  if (typeof a === 'number' && typeof b === 'number') {
+    assert.ok(Math.abs(a - b) <= 1e-6 * Math.max(1, Math.abs(a)), `${where}: ${a} and ${b}`);
+  } else if (a && b && typeof a === 'object' && typeof b === 'object') {
+    assert.deepEqual(Object.keys(a), Object.keys(b), where);
+    for (const key of Object.keys(a)) assertSame(a[key], b[key], `${where}.${key}`);
+  } else {
+    assert.equal(a, b, where);
+  }
+}
+
+/** The page, opened, with the troubles it had. */
+async function open(browser, url, viewport = phone) {
+  const context = await browser.newContext({ viewport, acceptDownloads: true });
+  const page = await context.newPage();
+  page.troubles = [];
+  page.requests = [];
+  page.on('pageerror', (error) => page.troubles.push(error.message));
+  page.on('console', (m) => m.type() === 'error' && page.troubles.push(m.text()));
+  page.on('request', (r) => /^(blob|data):/.test(r.url()) || page.requests.push(r.url()));
+  await page.goto(url);
+  await page.waitForSelector('html[data-ready=yes]', { timeout: 20000 });
+  return page;
+}
+
+const message = (page) => page.evaluate(() => {
+  const m = document.getElementById('message');
+  return m.hidden ? '' : m.textContent;
+});
+
+async function findingOf(page, timeout = 40000) {
+  await page.waitForFunction(() => document.getElementById('finding-json').textContent, null, { timeout });
+  return JSON.parse(await page.textContent('#finding-json'));
+}
+
+async function choose(page, file) {
+  await page.evaluate(() => { document.getElementById('finding-json').textContent = ''; });
+  await page.setInputFiles('#recording', file);
+}
+
+/** The message after choosing a file that can't be heard. */
+async function refusal(page, file) {
+  await choose(page, file);
+  await page.waitForFunction(() => !document.getElementById('message').hidden, null, { timeout: 30000 });
+  assert.equal(await page.textContent('#finding-json'), '');
+  assert.ok(await page.isEnabled('#listen'), 'one can go on');
+  return message(page);
+}
+
+async function noSeriousViolation(page) {
+  await page.evaluate(axeSource);
+  const { violations } = await page.evaluate(() => window.axe.run());
+  const serious = violations.filter((v) => ['serious', 'critical'].includes(v.impact));
+  assert.deepEqual(serious.map((v) => `${v.id}: ${v.nodes[0].html} ${v.nodes[0].failureSummary}`), []);
+}
+
+const url = `file://${PAGE}`;
+let browser;
+
+before(async () => {
+  for (const name of ['before', 'after']) {
+    ffmpeg('-i', path.join(SAMPLES, `van-${name}.flac`), '-c:a', 'pcm_s16le', '-bitexact', '-fflags', '+bitexact', at(`${name}.wav`));
+  }
+  browser = await chromium.launch({
+    executablePath: BROWSER, args: [...quiet, ...fakeMicrophone(at('before.wav')), '--mark-of=pipebeat-main'],
+  });
+});
+
+after(async () => {
+  if (browser) await browser.close();
+  rmSync(folder, { recursive: true, force: true });
+});
+
+test('the page is small and whole', () => {
+  assert.ok(statSync(PAGE).size < 1.5e6);
+  const html = readFileSync(PAGE, 'utf8');
+  assert.match(html, /default-src 'none'/);
+  assert.ok(!/(src|href)="(https?:)?\/\//.test(html));
+});
+
+describe('choosing a recording', () => {
+  let page;
+  before(async () => { page = await open(browser, url); await page.context().setOffline(true); });
+  after(async () => {
+    assert.deepEqual(page.troubles, []);
+    assert.deepEqual(page.requests, [url], 'nothing is fetched');
+    await page.context().close();
+  });
+
+  test('the caution and both buttons are on the first screen', async () => {
+    assert.match(await page.textContent('#caution'), /clear of exhaust gas/);
+    for (const id of ['#caution', '#listen', '#choose']) {
+      const box = await page.locator(id).boundingBox();
+      assert.ok(box.y + box.height <= phone.height, id);
+    }
+  });
+
+  test('a WAV gives the finding of the command line', async () => {
+    for (const name of ['before', 'after']) {
+      await choose(page, at(`${name}.wav`));
+      const ours = await findingOf(page);
+      const theirs = cli(at(`${name}.wav`), '--cylinders', '4');
+      theirs.file = `${name}.wav`;
+      assertSame(ours, theirs);
+      assert.ok(await page.locator('#pictures svg').count() >= 4);
+    }
+  });
+
+  test('the bad one has a dead miss, the good one is even', async () => {
+    await choose(page, at('before.wav'));
+    assert.equal((await findingOf(page)).verdict, 'dead_miss');
+    assert.match(await page.textContent('#headline'), /dead/);
+    await choose(page, at('after.wav'));
+    assert.equal((await findingOf(page)).verdict, 'even');
+  });
+
+  test('every kind of WAV reads as the command line reads it', async () => {
+    for (const [codec, more] of [['pcm_u8', []], ['pcm_s24le', ['-ac', '2']], ['pcm_s32le', []],
+      ['pcm_f32le', []], ['pcm_f64le', []]]) {
+      const file = at(`${codec}.wav`);
+      ffmpeg('-i', at('before.wav'), ...more, '-t', '6', '-c:a', codec, file);
+      await choose(page, file);
+      assertSame(await findingOf(page), { ...cli(file, '--cylinders', '4'), file: `${codec}.wav` }, codec);
+    }
+  });
+
+  test('MP3, M4A and Opus are decoded by the browser', async (t) => {
+    for (const kind of ['mp3', 'm4a', 'opus']) {
+      const file = at(`before.${kind}`);
+      ffmpeg('-i', at('before.wav'), '-b:a', '128k', file);
+      await choose(page, file);
+      await page.waitForFunction(() => document.getElementById('finding-json').textContent ||
+        !document.getElementById('message').hidden, null, { timeout: 30000 });
+      const said = await message(page);
+      if (/can read/.test(said)) {
+        t.diagnostic(`this browser does not decode ${kind}`);
+        continue;
+      }
+      assert.equal((await findingOf(page)).verdict, 'dead_miss', kind);
+    }
+  });
+
+  test('broken and empty files are refused in one sentence', async () => {
+    writeFileSync(at('zero.wav'), '');
+    writeFileSync(at('text.m4a'), 'Dear mechanic,\nhere is the recording.\n'.repeat(50));
+    writeFileSync(at('head.wav'), readFileSync(at('before.wav')).subarray(0, 44));
+    assert.match(await refusal(page, at('zero.wav')), /^zero\.wav is empty/);
+    assert.match(await refusal(page, at('text.m4a')), /^text\.m4a is no recording/);
+    assert.match(await refusal(page, at('head.wav')), /^head\.wav holds no sound/);
+    page.troubles.length = 0;  // the browser itself may note that it could not decode
+  });
+
+  test('a layout with its own order and intervals gives the same as the command line', async () => {
+    await page.fill('#cylinders', '6');
+    await page.selectOption('#layout', 'v6-oddfire');
+    await choose(page, at('before.wav'));
+    assertSame(await findingOf(page), { ...cli(at('before.wav'), '--engine', 'v6-oddfire'), file: 'before.wav' });
+    await page.selectOption('#layout', 'own');
+    await page.fill('#order', '1-2-x');
+    assert.match(await refusal(page, at('before.wav')), /Firing order: write numbers only/);
+    await page.fill('#order', '1-2-2-4-5-6');
+    assert.match(await refusal(page, at('before.wav')), /does not fit/);
+    await page.selectOption('#layout', 'even');
+    await page.fill('#cylinders', '4');
+  });
+
+  test('half an hour of WAV is read in slices', { timeout: 120000 }, async () => {
+    longWav(at('before.wav'), at('long.wav'), 1800);
+    const memory = memoryOf('pipebeat-main');
+    let most = 0;
+    await choose(page, at('long.wav'));
+    const watch = setInterval(() => { most = Math.max(most, memoryOf('pipebeat-main')); }, 500);
+    const found = await findingOf(page, 110000);
+    clearInterval(watch);
+    assert.equal(found.duration_s, 1800);
+    assert.equal(found.verdict, 'dead_miss');
+    assert.ok(most > 0, 'the memory was measured');
+    // The file has 159 MB, its samples as floats 318 MB.
+    assert.ok(most - memory < 150, `${most - memory} MB more`);
+    rmSync(at('long.wav'));
+  });
+
+  test('half an hour of a compressed recording is refused with the length it may have', async () => {
+    // MP3 frames stand alone: one minute thirty times is half an hour.
+    ffmpeg('-f', 'lavfi', '-i', 'sine=r=16000:d=60', '-b:a', '24k', '-write_xing', '0', '-id3v2_version', '0', at('minute.mp3'));
+    const minute = readFileSync(at('minute.mp3'));
+    writeFileSync(at('long.mp3'), Buffer.concat(Array(30).fill(minute)));
+    assert.match(await refusal(page, at('long.mp3')),
+      /^long\.mp3 is 30 minutes long; compressed recordings may be 5 minutes long here/);
+  });
+
+  test('before and after are compared; takes are kept and deletable', async () => {
+    await page.evaluate(() => { window.confirm = () => true; });
+    await page.click('#delete-all');
+    for (const name of ['before', 'after']) {
+      await choose(page, at(`${name}.wav`));
+      await findingOf(page);
+      await page.waitForFunction((n) => document.querySelector('#takes .name')?.textContent === n, `${name}.wav`);
+    }
+    await page.click('[aria-label="Before: before.wav"]');
+    await page.click('[aria-label="After: after.wav"]');
+    assert.match(await page.textContent('#compare-answer'), /The miss is gone/);
+    await page.click('[aria-label="Delete: after.wav"]');
+    await page.waitForFunction(() => document.querySelectorAll('#takes li').length === 1);
+    assert.ok(!(await page.isVisible('#compare')));
+    await page.reload();
+    await page.waitForSelector('[aria-label="Open: before.wav"]');
+    page.requests.length = 1;
+    await page.click('[aria-label="Open: before.wav"]');
+    assert.equal((await findingOf(page)).verdict, 'dead_miss');
+  });
+
+  test('finding, report and pulses can be saved', async () => {
+    for (const [id, name] of [['#save-json', 'before.json'], ['#save-report', 'before.html'],
+      ['#save-events', 'before.csv'], ['#save-sound', 'before.wav']]) {
+      const [download] = await Promise.all([page.waitForEvent('download'), page.click(id)]);
+      assert.equal(download.suggestedFilename(), name);
+      assert.ok(statSync(await download.path()).size > 500, name);
+    }
+  });
+
+  test('no serious fault of accessibility, at 320 px and on a desk', async () => {
+    for (const width of [320, 1280]) {
+      await page.setViewportSize({ width, height: 800 });
+      await noSeriousViolation(page);
+      const wide = await page.evaluate(() => document.documentElement.scrollWidth);
+      assert.ok(wide <= width, `${wide} px at ${width}`);
+    }
+    await page.emulateMedia({ colorScheme: 'dark' });
+    await noSeriousViolation(page);
+    await page.emulateMedia({ colorScheme: 'light' });
+    await page.setViewportSize(phone);
+  });
+
+  test('the keyboard alone does it', async () => {
+    await page.evaluate(() => { document.body.focus(); window.scrollTo(0, 0); });
+    const seen = [];
+    await page.focus('#fewer');
+    for (let i = 0; i < 7; ++i) {
+      seen.push(await page.evaluate(() => document.activeElement.id || document.activeElement.tagName));
+      await page.keyboard.press('Tab');
+    }
+    for (const id of ['fewer', 'cylinders', 'more', 'layout', 'listen', 'recording']) {
+      assert.ok(seen.includes(id), `${id} in ${seen}`);
+    }
+    await page.focus('#more');
+    await page.keyboard.press('Enter');
+    assert.equal(await page.inputValue('#cylinders'), '5');
+    await page.fill('#cylinders', '4');
+  });
+});
+
+describe('listening', () => {
+  test('the microphone hears the dead miss, live and after; nothing is lost when hidden', { timeout: 60000 }, async () => {
+    const page = await open(browser, url);
+    await page.click('#listen');
+    await page.waitForFunction(() => /So far: /.test(document.getElementById('so-far').textContent) &&
+      document.querySelector('#live-map svg'), null, { timeout: 20000 });
+    await noSeriousViolation(page);
+    const hide = (hidden) => page.evaluate((h) => {
+      Object.defineProperty(document, 'hidden', { configurable: true, get: () => h });
+      document.dispatchEvent(new Event('visibilitychange'));
+    }, hidden);
+    await hide(true);
+    await page.waitForTimeout(1000);
+    await hide(false);
+    assert.match(await message(page), /in the background .* kept/);
+    await page.waitForFunction(() => parseInt(document.getElementById('seconds').textContent, 10) >= 10, null, { timeout: 20000 });
+    assert.match(await page.textContent('#rpm-now'), /^\d+ rpm$/);
+    await page.click('#stop');
+    const found = await findingOf(page);
+    assert.equal(found.verdict, 'dead_miss');
+    assert.ok(Math.abs(found.rpm.mean / 795 - 1) < 0.03, `${found.rpm.mean} rpm`);
+    assert.ok(found.duration_s >= 9);
+    assert.ok(await page.isEnabled('#listen'));
+
+    const [download] = await Promise.all([page.waitForEvent('download'), page.click('#save-sound')]);
+    const take = at('take.wav');
+    await download.saveAs(take);
+    const again = cli(take, '--cylinders', '4');
+    assert.equal(again.verdict, 'dead_miss');
+    assert.ok(Math.abs(again.duration_s - found.duration_s) < 0.01);
+    assert.deepEqual(page.troubles, []);
+    await page.context().close();
+  });
+
+  test('a microphone that goes away ends the take, and what was heard is judged', async () => {
+    const page = await open(browser, url);
+    await page.click('#listen');
+    await page.waitForFunction(() => parseInt(document.getElementById('seconds').textContent, 10) >= 3);
+    await page.evaluate(() => microphone.stream.getAudioTracks()[0].onended());
+    assert.ok((await findingOf(page)).duration_s >= 2.5);
+    assert.match(await message(page), /taken away .* kept and judged/);
+    await page.context().close();
+  });
+
+  test('a browser that keeps its sound processing on is warned of', async () => {
+    const page = await open(browser, url);
+    await page.evaluate(() => {
+      MediaStreamTrack.prototype.getSettings = () => ({ echoCancellation: true, autoGainControl: false });
+    });
+    await page.click('#listen');
+    await page.waitForFunction(() => !document.getElementById('message').hidden);
+    assert.match(await message(page), /would not switch off echo cancellation:/);
+    await page.context().close();
+  });
+
+  async function refused(args) {
+    const other = await chromium.launch({ executablePath: BROWSER, args: [...quiet, ...args], env: { ...process.env, PULSE_SERVER: '/nonexistent' } });
+    try {
+      const page = await open(other, url);
+      await page.click('#listen');
+      await page.waitForFunction(() => !document.getElementById('message').hidden, null, { timeout: 15000 });
+      const said = await message(page);
+      await choose(page, at('before.wav'));
+      assert.equal((await findingOf(page)).verdict, 'dead_miss', 'files still work');
+      return said;
+    } finally {
+      await other.close();
+    }
+  }
+
+  test('permission denied', async () => {
+    assert.match(await refused(['--use-fake-device-for-media-stream', '--deny-permission-prompts']),
+      /microphone was refused: allow it/);
+  });
+
+  test('no microphone', async () => {
+    assert.match(await refused(['--use-fake-ui-for-media-stream', '--disable-audio-input']),
+      /No microphone was found/);
+  });
+});
+
+describe('from a server', () => {
+  test('without a secure context the page says so and files work', async () => {
+    const server = http.createServer((_, answer) => {
+      answer.setHeader('Content-Type', 'text/html');
+      answer.end(readFileSync(PAGE));
+    });
+    await new Promise((resolve) => server.listen(0, '127.0.0.1', resolve));
+    const page = await open(browser, `http://garage.test:${server.address().port}/`);
+    assert.match(await message(page), /gives a page no microphone .* Choose recording/);
+    await page.click('#listen');
+    assert.equal(await page.evaluate(() => document.activeElement.id), 'recording');
+    await choose(page, at('before.wav'));
+    assert.equal((await findingOf(page)).verdict, 'dead_miss');
+    await page.context().close();
+    server.close();
+  });
+
+  test('pipebeat page --serve: on this machine only, under its own name only', async () => {
+    const served = spawn(PIPEBEAT, ['page', '--serve', '--port', '0'], { stdio: ['ignore', 'pipe', 'inherit'] });
+    try {
+      const line = await new Promise((resolve) => served.stdout.once('data', (d) => resolve(d.toString())));
+      const port = Number(/127\.0\.0\.1:(\d+)/.exec(line)[1]);
+      const ask = (host, file = '/', method = 'GET') => new Promise((resolve, reject) => {
+        http.request({ host: '127.0.0.1', port, path: file, method, headers: { Host: host } }, (r) => {
+          r.resume();
+          r.on('end', () => resolve(r.statusCode));
+        }).on('error', reject).end();
+      });
+      assert.equal(await ask(`127.0.0.1:${port}`), 200);
+      assert.equal(await ask(`localhost:${port}`, '/pipebeat.html'), 200);
+      assert.equal(await ask('garage.example'), 421);
+      assert.equal(await ask(`127.0.0.1:${port + 1}`), 421);
+      assert.equal(await ask(`127.0.0.1:${port}`, '/../../etc/passwd'), 404);
+      assert.equal(await ask(`127.0.0.1:${port}`, '/', 'POST'), 405);
+      const page = await open(browser, `http://127.0.0.1:${port}/`);
+      await page.click('#listen');
+      await page.waitForFunction(() => parseInt(document.getElementById('seconds').textContent, 10) >= 2);
+      await page.context().close();
+    } finally {
+      served.kill('SIGINT');
+    }
+    const status = await new Promise((resolve) => served.once('exit', resolve));
+    assert.equal(status, 0);
+  });
+});
