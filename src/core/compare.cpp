@@ -71,8 +71,11 @@ std::optional<Side> side_of(std::span<const ComparedRecording> recordings) {
       const auto n = static_cast<double>(*f.expected_events);
       side.expected += n;
       side.missing += n * *f.missing_event_ratio;
-      low += n * f.missing_event_ratio_interval->low;
-      high += n * f.missing_event_ratio_interval->high;
+      // Whether a cylinder is dead, or none misses, the comparison has settled; what is left open is
+      // how many events of those that come and go were misjudged.
+      const bool counted_one_by_one = is_miss(f.verdict) && f.verdict != Verdict::dead_miss;
+      low += n * (counted_one_by_one ? f.missing_event_ratio_interval->low : *f.missing_event_ratio);
+      high += n * (counted_one_by_one ? f.missing_event_ratio_interval->high : *f.missing_event_ratio);
     } else {
       side.counted = false;
     }
