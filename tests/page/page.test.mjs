@@ -227,13 +227,13 @@ describe('choosing a recording', () => {
     await page.fill('#cylinders', '4');
   });
 
-  test('half an hour of WAV is read in slices', { timeout: 120000 }, async () => {
+  test('half an hour of WAV is read in slices', { timeout: 250000 }, async () => {
     longWav(at('before.wav'), at('long.wav'), 1800);
     const memory = memoryOf('pipebeat-main');
     let most = 0;
     await choose(page, at('long.wav'));
     const watch = setInterval(() => { most = Math.max(most, memoryOf('pipebeat-main')); }, 500);
-    const found = await findingOf(page, 110000);
+    const found = await findingOf(page, 240000);
     clearInterval(watch);
     assert.equal(found.duration_s, 1800);
     assert.equal(found.verdict, 'dead_miss');
