@@ -302,6 +302,12 @@ ExitStatus listen(ListenOptions& options) {
   capture->stop();
   if (auto closed = ear.finish(); !closed && !ended.trouble) ended.trouble = closed.error();
 
+  if (ended.trouble && ear.written() == Seconds{0.0}) {
+    ::unlink(take.c_str());  // nothing was heard, so there is nothing to keep
+    complain(*ended.trouble);
+    return ExitStatus::trouble;
+  }
+
   const Judged& last = ear.last();
   const show::Report report{take, *engine, last.whole};
   if (lines) {

@@ -3,14 +3,20 @@
 Usage: test_listen.py PROGRAM SOURCE_FOLDER [KILLS] [TEST]. KILLS: how often a take is killed; default 4,
 tools/soak runs 50.
 """
+import contextlib
+import fcntl
 import json
 import os
 import pathlib
+import pty
 import random
 import resource
 import signal
+import struct
 import subprocess
 import sys
+import termios
+import threading
 import time
 import unittest
 
@@ -221,6 +227,54 @@ class Listen(Case):
         self.play()
         out, _, status = run("listen", "--microphone-check", env=self.server.env)
         self.assertEqual((out, status), ("The microphone hears well: level, lows and gain are good.\n", 0))
+
+    def test_keys_on_a_terminal(self):
+        self.play()
+        primary, secondary = pty.openpty()
+        fcntl.ioctl(secondary, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 90, 0, 0))
+        process = subprocess.Popen(
+            [PROGRAM, "listen", *FOUR, "--save", self.take], stdin=secondary, stdout=secondary,
+            stderr=subprocess.PIPE, env=self.server.env | {"TERM": "xterm", "LC_ALL": "C.UTF-8"})
+        self.addCleanup(process.stderr.close)
+        self.addCleanup(process.wait)
+        self.addCleanup(process.kill)
+        os.close(secondary)
+        shown = []
+
+        def read():
+            with contextlib.suppress(OSError):  # the terminal is gone
+                while part := os.read(primary, 65536):
+                    shown.append(part)
+
+        reader = threading.Thread(target=read)
+        reader.start()
+        self.wait_for_sound(3.0, process)
+        for key in "309ms":  # 9: a four has no such cylinder
+            os.write(primary, key.encode())
+            time.sleep(0.4)
+        self.assertIn(process.wait(20), (0, 1, 3))
+        reader.join()
+        os.close(primary)
+        screen = b"".join(shown).decode(errors="replace")
+        for words in ("Recording 0:0", "rpm", "Last 5 s", "Level", "one row a cycle",
+                      "cylinder 3 unplugged", "all on again", "stop"):
+            self.assertIn(words, screen)
+        # The answer stays on the screen when the view is gone.
+        self.assertIn("4 cylinders", screen[screen.rindex("\x1b[?1049l"):])
+        err = process.stderr.read().decode()
+        self.assertRegex(err, r"marks: \d\.\d s off 3, \d\.\d s on, \d\.\d s mark\)")
+        self.assertFalse(os.path.exists(f"{self.take}.marks"))
+
+    def test_a_terminal_that_is_not_known(self):
+        primary, secondary = pty.openpty()
+        done = subprocess.run([PROGRAM, "listen", *FOUR, "--save", self.take], stdin=secondary,
+                              stdout=secondary, stderr=subprocess.PIPE, timeout=30, check=False,
+                              env=self.server.env | {"TERM": "unheard-of"})
+        os.close(primary)
+        os.close(secondary)
+        self.assertEqual(done.returncode, 2)
+        self.assertIn(b"TERM=unheard-of: this kind of terminal is not known", done.stderr)
+        self.assertFalse(self.take.exists())
 
     def test_into_a_job(self):
         job = self.folder / "van"
