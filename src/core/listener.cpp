@@ -27,7 +27,7 @@ constexpr std::size_t trace_limit = 20'000;
 constexpr double shortest_s = 1.5;
 constexpr double fewest_cycles = 8.0;
 constexpr double speed_floor = 0.6;    // probability of the chosen ratio
-constexpr double verdict_floor = 0.45; // probability of the chosen verdict
+constexpr double verdict_floor = 0.38; // probability of the chosen verdict
 constexpr double clipped_limit = 0.35;
 
 /// Everything passages say together.
