@@ -13,10 +13,13 @@ constexpr double gap_level = 0.12;     // what ringing and noise leave of a miss
 constexpr double gap_spread = 0.18;
 constexpr double row_error = 0.08;     // of a mean level, besides its standard error
 constexpr double outlier = 0.06;       // share of levels that mean nothing
+constexpr double outlier_blurred = 0.02;  // within one passage levels are steadier
 constexpr double outlier_density = 0.4;
 
-/// Log density of levels that share one constant drawn from N(mean, spread^2).
-double log_shared(std::span<const double> x, std::span<const double> error, double mean, double spread) {
+/// Log density of levels that share one constant drawn from N(mean, spread^2); a share `odd` of them
+/// means nothing.
+double log_shared(std::span<const double> x, std::span<const double> error, double mean, double spread,
+                  double odd) {
   // Sequential: each level is predicted from those before it (Kalman filter of a constant).
   double estimate = mean;
   double variance = spread * spread;
@@ -26,7 +29,7 @@ double log_shared(std::span<const double> x, std::span<const double> error, doub
     const double total = variance + noise;
     const double d = x[i] - estimate;
     const double normal = std::exp(-0.5 * d * d / total) / std::sqrt(6.283185307 * total);
-    sum += std::log((1.0 - outlier) * normal + outlier * outlier_density);
+    sum += std::log((1.0 - odd) * normal + odd * outlier_density);
     const double gain = variance / total;
     estimate += gain * d;
     variance *= 1.0 - gain;
@@ -120,6 +123,7 @@ double GapModel::log_likelihood_turned(std::span<const LevelRow> rows,
                                        std::span<const std::vector<OffCylinder>> off,
                                        int turn, double level_of_gap, double spread_of_gap) const {
   const std::size_t P = cylinder_.size();
+  const double odd = blurred_ ? outlier_blurred : outlier;
   double sum = 0.0;
   std::vector<double> fired, fired_error, gap, gap_error;
   for (std::size_t j = 0; j < P; ++j) {
@@ -144,8 +148,8 @@ double GapModel::log_likelihood_turned(std::span<const LevelRow> rows,
         fired_error.push_back(error);
       }
     }
-    if (!fired.empty()) sum += log_shared(fired, fired_error, 1.0, fired_spread);
-    if (!gap.empty()) sum += log_shared(gap, gap_error, level_of_gap, spread_of_gap);
+    if (!fired.empty()) sum += log_shared(fired, fired_error, 1.0, fired_spread, odd);
+    if (!gap.empty()) sum += log_shared(gap, gap_error, level_of_gap, spread_of_gap, odd);
   }
   return sum;
 }
