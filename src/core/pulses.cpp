@@ -202,8 +202,6 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
   std::vector<double> score(range, 0.0);
   const std::vector<double> equal(P, 1.0);
   for (std::size_t m = 0; m < signal_count; ++m) {
-    double power = 1e-12;
-    for (double x : mean[m]) power += x * x;
     std::vector<double> own(range);
     for (std::size_t o = 0; o < range; ++o) {
       const auto h = fit_response(g, mean[m], equal, static_cast<int>(o));
@@ -242,11 +240,7 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
     // Event levels: the same solve cycle by cycle; the pulse that rings over the edge of a cycle is
     // taken from the neighbours by solving on the cycle as if it were circular.
     s.event_level.resize(C * P);
-    double hh = 1e-12;
-    for (double x : h) hh += x * x;
     std::vector<double> y(M);
-    std::vector<double> spread(P, 0.0);
-    std::vector<double> sum(P, 0.0);
     for (std::size_t c = 0; c < C; ++c) {
       double dc = 0.0;
       // One cycle of samples that begins at position 1's onset, so the wrap falls where position 1
