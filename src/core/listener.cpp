@@ -240,11 +240,15 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   if (f.events.size() > event_limit) f.events.resize(event_limit);
   if (f.speed_trace.size() > trace_limit) f.speed_trace.resize(trace_limit);
   f.input.usable_s = time;
+  // Both run forward in time: a level is used where a running cycle lies within 0.15 s.
+  std::size_t next = 0;
   for (const LevelPoint& point : strip) {
     if (point.time_s < begin_s) continue;
     f.level_strip.push_back(point);
-    for (const SpeedPoint& s : f.speed_trace) {
-      if (std::abs(s.time_s - point.time_s) < 0.15F && !std::isnan(s.rpm)) {
+    constexpr float near_s = 0.15F;
+    while (next < f.speed_trace.size() && f.speed_trace[next].time_s < point.time_s - near_s) ++next;
+    for (std::size_t i = next; i < f.speed_trace.size() && f.speed_trace[i].time_s < point.time_s + near_s; ++i) {
+      if (!std::isnan(f.speed_trace[i].rpm)) {
         f.level_strip.back().used = true;
         break;
       }
