@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <memory>
+#include <filesystem>
 #include <string>
 #include <vector>
 
@@ -68,6 +69,28 @@ bool write_files(const CheckOptions& options, const show::Report& report, int ch
   return good;
 }
 
+/// What the user recorded is never written over, nor one output by the next. Complains and returns
+/// false otherwise.
+bool outputs_are_safe(const CheckOptions& options) {
+  std::vector<std::pair<std::string, std::string>> taken;
+  for (const std::string& recording : options.recordings) taken.emplace_back("the recording itself", recording);
+  if (!options.known_good.empty()) taken.emplace_back("the known-good recording", options.known_good);
+  for (const auto& [name, file] : {std::pair{"--report", &options.report},
+                                   {"--events", &options.events},
+                                   {"--marked", &options.marked}}) {
+    if (file->empty()) continue;
+    for (const auto& [what, path] : taken) {
+      std::error_code no_such_file;
+      if (path != *file && !std::filesystem::equivalent(path, *file, no_such_file)) continue;
+      complain({ErrorCode::bad_argument, fmt::format("{} {}: that is {}", name, show::one_line(*file), what),
+                "give it another name"});
+      return false;
+    }
+    taken.emplace_back(fmt::format("the file of {}", name), *file);
+  }
+  return true;
+}
+
 ExitStatus check(const CheckOptions& options) {
   if (options.recordings.size() > 1) {
     for (const auto& [name, file] : {std::pair{"--report", &options.report},
@@ -81,6 +104,7 @@ ExitStatus check(const CheckOptions& options) {
       return ExitStatus::trouble;
     }
   }
+  if (!outputs_are_safe(options)) return ExitStatus::trouble;
   const auto engine = options.engine.engine();
   if (!engine) {
     complain(engine.error());

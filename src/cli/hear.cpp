@@ -112,6 +112,11 @@ Result<KnownGood> learn(const std::string& path, const Engine& engine, const Hea
                 path + ": no engine was heard in it, so it can't serve as --known-good",
                 "give a recording of the same engine running well");
   }
+  if (is_miss(heard->listener.finding().verdict)) {
+    return fail(ErrorCode::bad_argument,
+                path + ": this engine misses in it, so it can't serve as --known-good",
+                "give a recording of the same engine running well, or leave --known-good out");
+  }
   return *known_good;
 }
 

@@ -269,6 +269,13 @@ std::vector<InjectorFinding> judge_injectors(std::span<const InjectorRecording> 
     }
     out.push_back(f);
   }
+  // Where no injector clicks at all the probe touched nothing, or recorded nothing.
+  const bool none_clicks = std::all_of(out.begin(), out.end(), [](const InjectorFinding& f) {
+    return f.state == InjectorState::silent && f.reason == InjectorReason::nothing_repeats;
+  });
+  for (InjectorFinding& f : out) {
+    if (none_clicks) f.state = InjectorState::unclear;
+  }
   return out;
 }
 

@@ -48,9 +48,11 @@ bool contains(const std::vector<int>& list, int x) {
   return std::find(list.begin(), list.end(), x) != list.end();
 }
 
-std::vector<Hypothesis> hypotheses(const std::vector<Reading>& readings) {
+/// `untested`: heard cylinders that nobody unplugged; one of them may be the dead one.
+std::vector<Hypothesis> hypotheses(const std::vector<Reading>& readings, const std::vector<int>& untested) {
   std::vector<Hypothesis> all{{{}, std::log(none_prior)}};
-  const auto n = static_cast<double>(readings.size());
+  const auto n = static_cast<double>(readings.size() + untested.size());
+  for (int cylinder : untested) all.push_back({{cylinder}, std::log((1.0 - none_prior - two_prior) / n)});
   for (std::size_t i = 0; i < readings.size(); ++i) {
     all.push_back({{readings[i].cylinder}, std::log((1.0 - none_prior - two_prior) / n)});
     // With a single cylinder left that works the engine would not run.
@@ -243,14 +245,16 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
     }
     readings.push_back(r);
   }
+  std::vector<int> untested;
   for (const FiringPosition& p : engine.positions()) {
     if (!unplugged.contains(p.cylinder)) {
       remarks.push_back({DropReasonCode::not_tested, p.cylinder});
+      untested.push_back(p.cylinder);
     }
   }
 
   const core::GapModel model{engine};
-  std::vector<Hypothesis> all = hypotheses(readings);
+  std::vector<Hypothesis> all = hypotheses(readings, untested);
   std::vector<double> weights;
   for (Hypothesis& h : all) {
     h.log_weight += log_drops(readings, *base, h.dead) + log_sounds(readings, h.dead) +
@@ -298,8 +302,12 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
       return r.cylinder == cylinder && !r.speed;
     });
   };
-  const bool named_unheard = std::any_of(best->dead.begin(), best->dead.end(), unheard);
-  if (!heard_enough || confidence < sure_enough || named_unheard) {
+  const bool named_unheard = std::any_of(best->dead.begin(), best->dead.end(), [&](int cylinder) {
+    return unheard(cylinder) || contains(untested, cylinder);
+  });
+  // "All contribute" is only for who tried all.
+  const bool some_left = best->dead.empty() && !untested.empty();
+  if (some_left || !heard_enough || confidence < sure_enough || named_unheard) {
     because(DropReasonCode::nothing_stands_out, 0, confidence);
   } else {
     test.dead = best->dead;

@@ -46,8 +46,12 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
         pair_power[k] += 0.5 * (std::norm(a) + std::norm(b));
       }
     }
+    // Lines far below the strongest are no beat, however exactly they repeat: the rounding of a
+    // digital tone does.
+    constexpr double floor = 1e-6;  // -60 dB
+    const double least = floor * *std::max_element(pair_power.begin(), pair_power.end());
     for (std::size_t k = 0; k < K; ++k) {
-      coherence[k] /= pair_power[k];
+      coherence[k] /= pair_power[k] + least;
       power[k] /= count;
     }
     // Every line counts by what repeats of it, whitened by its power.

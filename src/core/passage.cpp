@@ -119,7 +119,7 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
       p.level_sum[j] += level;
       p.level_square[j] += level * level;
       p.expected[j] += 1.0;
-      p.missing[j] += miss;
+      if (miss >= 0.5) p.missing[j] += 1.0;
       const double phase = engine.positions()[j].angle.value() / engine.cycle().value() +
                            (judgement.offset + 0.5 * per_cycle / static_cast<double>(P)) / per_cycle;
       const double length = folded.start_s[c + 1] - folded.start_s[c];

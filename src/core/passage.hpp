@@ -33,7 +33,7 @@ struct Passage {
   std::vector<double> level_sum;       ///< per position
   std::vector<double> level_square;    ///< per position
   std::vector<double> expected;        ///< per position
-  std::vector<double> missing;         ///< per position, sum of event probabilities
+  std::vector<double> missing;         ///< per position, events judged missing
   std::vector<Event> events;
   std::vector<SpeedPoint> speed_trace;
   std::vector<OrderLine> order_lines;

@@ -45,7 +45,7 @@ std::string figures(const Finding& f) {
   }
   if (f.underlying_rate_interval) {
     fmt::format_to(
-        to, "  Engine      misses {:.1f} to {:.1f} % of its pulses in the long run (95 %)\n",
+        to, "  Engine      misses {:.1f} to {:.1f} % of its pulses in the long run, if that is right\n",
         100.0 * f.underlying_rate_interval->low, 100.0 * f.underlying_rate_interval->high);
   }
   if (f.speed) {
