@@ -110,7 +110,7 @@ Result<EngineSpec> EngineOptions::spec() const {
     spec = *builtin;
     if (const auto same = agrees("--engine " + name); !same) return tl::unexpected(same.error());
   } else if (job.empty() && !cylinders) {
-    return fail(ErrorCode::bad_argument, "how many cylinders has the engine?",
+    return fail(ErrorCode::bad_argument, "the number of cylinders is missing",
                 "give --cylinders N, or --engine NAME (`pipebeat engines` lists them), or --job DIR");
   } else if (job.empty()) {
     spec.cylinders = *cylinders;

@@ -52,7 +52,7 @@ ExitStatus page(const PageOptions& options) {
   };
   if (options.output.empty() != options.serve) {
     return refuse(
-        {ErrorCode::bad_argument, "write the page out, or serve it?", "give -o FILE, or --serve"});
+        {ErrorCode::bad_argument, "no way to hand over the page is named", "give -o FILE, or --serve"});
   }
   auto built = built_page();
   if (!built) return refuse(built.error());

@@ -316,7 +316,7 @@ Result<CheckedReading> read_reading(std::string_view what, std::string_view text
     r = *swapped;
   } else if (kind->per_cylinder) {
     if (cylinder == 0) {
-      return refuse(what, text, "of which cylinder?", "name it with --cylinder N");
+      return refuse(what, text, "no cylinder is named", "name it with --cylinder N");
     }
     if (cylinder < 1 || cylinder > bench.cylinders) {
       return fail(ErrorCode::bad_argument,

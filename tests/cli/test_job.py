@@ -131,7 +131,7 @@ class Refusals(JobCase):
         refused("job", says=["--help"])
         refused("job", "new", self.job, "--vehicle", "x", "--cylinders", "4", says=["already"])
         other = str(self.folder / "other")
-        refused("job", "new", other, "--vehicle", "x", says=["how many cylinders"])
+        refused("job", "new", other, "--vehicle", "x", says=["number of cylinders"])
         refused("job", "new", other, "--vehicle", "x", "--cylinders", "4", "--fuel", "steam")
         refused("job", "new", other, "--vehicle", "x", "--cylinders", "4", "--fuel", "diesel",
                 "--injection", "port", says=["diesel"])
@@ -140,7 +140,7 @@ class Refusals(JobCase):
         refused("job", "new", other, "--vehicle", "x", "--cylinders", "4", "--rows", "1-2-5")
         self.assertFalse(os.path.exists(other))
         refused("job", "read", self.job, says=["nothing to write down"])
-        refused("job", "read", self.job, "--click", "no", says=["of which cylinder", "--cylinder"])
+        refused("job", "read", self.job, "--click", "no", says=["no cylinder is named", "--cylinder"])
         for text in ("1e9psi", "-3bar", "nanbar", "92", "92 parsec", "$(reboot)", "\n", "9" * 400):
             refused("job", "read", self.job, "--cylinder", "1", f"--compression={text}",
                     says=["compression"])
