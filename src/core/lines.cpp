@@ -46,10 +46,12 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
         pair_power[k] += 0.5 * (std::norm(a) + std::norm(b));
       }
     }
-    // Lines far below the strongest are no beat, however exactly they repeat: the rounding of a
-    // digital tone does.
-    constexpr double floor = 1e-6;  // -60 dB
-    const double least = floor * *std::max_element(pair_power.begin(), pair_power.end());
+    // Lines far below the whole signal are no beat, however exactly they repeat: the rounding of a
+    // digital tone does. An envelope that an engine beats in swings by a percent and more; the low
+    // band may hold a beat under much louder wind.
+    double whole = 0.0;
+    for (const float v : folded.value[m]) whole += static_cast<double>(v) * v / static_cast<double>(folded.value[m].size());
+    const double least = (m == 0 ? 1e-7 : 1e-5) * whole * count;
     for (std::size_t k = 0; k < K; ++k) {
       coherence[k] /= pair_power[k] + least;
       power[k] /= count;

@@ -134,6 +134,8 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
 
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
   if (signals.size() == 0) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
+  constexpr double tone_share = 0.95;
+  if (steadiest_line_share(signals) > tone_share) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   const int mains_hz = remove_mains(signals);
   std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess);
   if (candidates.empty()) candidates.emplace_back();

@@ -154,6 +154,39 @@ void SignalBank::push_mid(float x, Signals& out) {
   mid_phase_ = 0;
 }
 
+double steadiest_line_share(const Signals& signals) {
+  constexpr std::size_t length = 16384;
+  const auto& x = signals.value[0];
+  const RealFft fft{length};
+  std::vector<float> block(length);
+  std::vector<std::complex<float>> bins(fft.bins());
+  double share = 0.0;
+  double blocks = 0.0;
+  for (std::size_t begin = 0; begin < x.size(); begin += length) {
+    const std::size_t filled = std::min(length, x.size() - begin);
+    if (begin > 0 && filled < length / 2) break;
+    std::fill(block.begin(), block.end(), 0.0F);
+    for (std::size_t i = 0; i < filled; ++i) {
+      const double hann = 0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(filled));
+      block[i] = x[begin + i] * static_cast<float>(hann);
+    }
+    fft.forward(block, bins);
+    std::size_t peak = 1;
+    double whole = 1e-30;
+    for (std::size_t b = 1; b < bins.size(); ++b) {
+      whole += std::norm(bins[b]);
+      if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
+    }
+    // A Hann line is four bins of its own length wide; a block that is partly filled widens it.
+    const std::size_t reach = 2 * length / filled;
+    double line = 0.0;
+    for (std::size_t b = peak > reach ? peak - reach : 1; b <= std::min(bins.size() - 1, peak + reach); ++b) line += std::norm(bins[b]);
+    share += line / whole;
+    blocks += 1.0;
+  }
+  return blocks > 0.0 ? share / blocks : 0.0;
+}
+
 int remove_mains(Signals& signals) {
   // Blocks of about 8 s resolve 0.25 Hz (Hann); half-overlapping, so that what is subtracted fades
   // in and out. Shorter recordings cannot tell hum from an engine and are left alone.

@@ -95,4 +95,8 @@ class SignalBank {
 /// Returns 50 or 60 where hum was found, else 0.
 int remove_mains(Signals& signals);
 
+/// Share of the low band's power, 0..1, that one line narrower than 0.5 Hz holds, over blocks of
+/// about 8 s. Near 1 for a tone; no engine holds its speed so well, nor has it a single line.
+double steadiest_line_share(const Signals& signals);
+
 }  // namespace pipebeat::core
