@@ -380,8 +380,15 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   }
   std::sort(scatters.begin(), scatters.end());
   const double usual = scatters[(P - 1) / 2];
+  // Loudest difference first: a miss rings on into the windows that follow, where the same cycles
+  // differ again, less.
+  std::vector<std::size_t> by_scatter(P);
+  std::iota(by_scatter.begin(), by_scatter.end(), std::size_t{0});
+  std::stable_sort(by_scatter.begin(), by_scatter.end(),
+                   [&](std::size_t a, std::size_t b) { return splits[a].scatter > splits[b].scatter; });
   double best = -1e9;
-  for (std::size_t p = 0; p < P; ++p) {
+  std::vector<std::size_t> split_positions;
+  for (const std::size_t p : by_scatter) {
     const double ratio = std::log((splits[p].scatter + 1e-6) / usual);
     const double merit = splits[p].gap + ratio;
     if (merit > best) {
@@ -391,12 +398,36 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
       crowd.split_share = splits[p].weak_share;
     }
     if (splits[p].gap < split_limit || ratio < split_ratio_limit) continue;
+    const bool echo = std::any_of(split_positions.begin(), split_positions.end(), [&](std::size_t q) {
+      double own = 1e-9;
+      double shared = 0.0;
+      for (std::size_t c = 0; c < C; ++c) {
+        if (!running[c] || splits[p].weak[c] < 0.5F) continue;
+        own += 1.0;
+        shared += splits[q].weak[c] >= 0.5F ? 1.0 : 0.0;
+      }
+      return shared > 0.7 * own && splits[q].weak_share < 0.7;
+    });
+    if (!echo) split_positions.push_back(p);
     for (std::size_t c = 0; c < C; ++c) {
       if (!running[c]) continue;
-      const double w = std::clamp<double>(splits[p].weak[c], 1e-4, 1.0 - 1e-4);
+      const double w = echo ? 1e-4 : std::clamp<double>(splits[p].weak[c], 1e-4, 1.0 - 1e-4);
       out.missing[c * P + p] = static_cast<float>(w);
       score[c * P + p] = std::log(w / (1.0 - w));
     }
+  }
+
+  // The same ringing may make single events beside a split position look weak.
+  std::vector<bool> is_split(P, false);
+  for (const std::size_t p : split_positions) is_split[p] = true;
+  for (std::size_t e = 0; e < C * P && !split_positions.empty(); ++e) {
+    if (!running[e / P] || is_split[e % P] || out.missing[e] < 0.5F) continue;
+    const auto misses_beside = [&](std::size_t other) {
+      return other < C * P && is_split[other % P] && out.missing[other] >= 0.5F;
+    };
+    if (!misses_beside(e + 1) && !(e > 0 && misses_beside(e - 1))) continue;
+    out.missing[e] = 0.0F;
+    score[e] = event_intercept;
   }
 
   double count = 0.0;

@@ -1,0 +1,192 @@
+// The steps of the listening, each on a sound whose truth is known.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <complex>
+#include <functional>
+#include <numbers>
+#include <random>
+#include <vector>
+
+#include "core/fft.hpp"
+#include "core/fold.hpp"
+#include "core/line_pattern.hpp"
+#include "core/passage.hpp"
+#include "core/signals.hpp"
+#include "core/speed.hpp"
+#include "core/statistics.hpp"
+
+using namespace pipebeat;
+using namespace pipebeat::core;
+
+namespace {
+
+constexpr double rate = 16000.0;
+constexpr double pi = std::numbers::pi;
+
+Engine four() { return *Engine::make({4, 4, {}, {}, {}}); }
+
+/// Decaying thumps of a four with a little hiss that follows them. `rpm`: speed at a time;
+/// `fires`: whether event n (0, 1, 2, ...) does.
+std::vector<float> four_cylinders(double seconds, const std::function<double(double)>& rpm,
+                                  const std::function<bool(int)>& fires) {
+  std::vector<float> sound(static_cast<std::size_t>(seconds * rate));
+  std::mt19937 random{11};
+  std::normal_distribution<float> noise{0.0F, 0.01F};
+  double phase = 0.0;  // in events
+  double since = 0.0;
+  for (std::size_t i = 0; i < sound.size(); ++i) {
+    const double step = rpm(static_cast<double>(i) / rate) / 30.0 / rate;
+    since = std::floor(phase + step) > std::floor(phase) ? 0.0 : since + 1.0 / rate;
+    phase += step;
+    const double strength = fires(static_cast<int>(phase)) ? 1.0 : 0.0;
+    const double decay = strength * std::exp(-since / 0.008);
+    sound[i] = static_cast<float>(0.4 * decay * std::sin(2.0 * pi * 110.0 * since)) +
+               noise(random) * static_cast<float>(0.5 + 3.0 * decay);
+  }
+  return sound;
+}
+
+Signals reduced(const std::vector<float>& sound) {
+  SignalBank bank{rate};
+  Signals signals;
+  std::vector<LevelPoint> strip;
+  bank.push(sound, signals, strip);
+  return signals;
+}
+
+bool always(int) { return true; }
+
+}  // namespace
+
+TEST_CASE("the fast transform equals the slow exact one") {
+  // X_k = sum x_i exp(-2 pi i k i / n), the definition of the discrete Fourier transform.
+  for (const std::size_t n : {2UL, 16UL, 48UL, 96UL, 150UL, 1024UL}) {
+    CAPTURE(n);
+    std::mt19937 random{static_cast<unsigned>(n)};
+    std::uniform_real_distribution<float> uniform{-1.0F, 1.0F};
+    std::vector<float> x(n);
+    for (float& v : x) v = uniform(random);
+    const RealFft fft{n};
+    std::vector<std::complex<float>> fast(fft.bins());
+    fft.forward(x, fast);
+    for (std::size_t k = 0; k < fft.bins(); ++k) {
+      std::complex<double> slow{};
+      for (std::size_t i = 0; i < n; ++i) {
+        slow += static_cast<double>(x[i]) * std::polar(1.0, -2.0 * pi * static_cast<double>(k * i % n) / static_cast<double>(n));
+      }
+      CHECK(std::abs(std::complex<double>(fast[k]) - slow) < 1e-4 * std::sqrt(static_cast<double>(n)));
+    }
+  }
+}
+
+TEST_CASE("mains hum is taken out and the beat is left") {
+  auto sound = four_cylinders(16.0, [](double t) { return 700.0 + 8.0 * std::sin(2.0 * t); }, always);
+  Signals clean = reduced(sound);
+  for (std::size_t i = 0; i < sound.size(); ++i) {
+    sound[i] += static_cast<float>(0.2 * std::sin(2.0 * pi * 50.0 * static_cast<double>(i) / rate) +
+                                   0.1 * std::sin(2.0 * pi * 150.0 * static_cast<double>(i) / rate));
+  }
+  Signals hummed = reduced(sound);
+  CHECK(remove_mains(clean) == 0);
+  CHECK(remove_mains(hummed) == 50);
+  double left = 0.0;
+  double beat = 0.0;
+  for (std::size_t i = 4000; i + 4000 < clean.size(); ++i) {
+    left += std::pow(hummed.value[0][i] - clean.value[0][i], 2.0);
+    beat += std::pow(clean.value[0][i], 2.0);
+  }
+  CHECK(left < 0.05 * beat);
+}
+
+TEST_CASE("a tone is one steady line, an engine is not") {
+  std::vector<float> tone(static_cast<std::size_t>(10.0 * rate));
+  for (std::size_t i = 0; i < tone.size(); ++i) {
+    tone[i] = static_cast<float>(0.3 * std::sin(2.0 * pi * 440.0 * static_cast<double>(i) / rate));
+  }
+  CHECK(steadiest_line_share(reduced(tone)) > 0.99);
+  CHECK(steadiest_line_share(reduced(four_cylinders(10.0, [](double) { return 700.0; }, always))) < 0.8);
+}
+
+TEST_CASE("speed is found without a guess, at idle, raised and moving") {
+  const Engine engine = four();
+  for (const double rpm : {640.0, 810.0, 1500.0}) {
+    CAPTURE(rpm);
+    const auto found = find_speed(reduced(four_cylinders(8.0, [&](double t) { return rpm * (1.0 + 0.01 * std::sin(t)); },
+                                                         [](int n) { return n % 4 != 1; })),
+                                  engine, std::nullopt);
+    REQUIRE(!found.empty());
+    CHECK(found.front().mean_rpm == doctest::Approx(rpm).epsilon(0.01));
+  }
+  // A blip to nearly twice the speed is followed, not skipped.
+  const auto blip = [](double t) { return 750.0 + 650.0 * std::exp(-std::pow((t - 4.0) / 0.6, 2.0)); };
+  const auto found = find_speed(reduced(four_cylinders(9.0, blip, always)), engine, std::nullopt);
+  REQUIRE(!found.empty());
+  CHECK(engine.speed(Hertz{found.front().phase.frequency(4.0)}).value() == doctest::Approx(1400.0).epsilon(0.05));
+  CHECK(engine.speed(Hertz{found.front().phase.frequency(1.5)}).value() == doctest::Approx(750.0).epsilon(0.02));
+}
+
+TEST_CASE("a phase track never runs backwards") {
+  const auto found = find_speed(reduced(four_cylinders(8.0, [](double t) { return 700.0 + 60.0 * std::sin(3.0 * t); }, always)),
+                                four(), std::nullopt);
+  REQUIRE(!found.empty());
+  const auto& cycles = found.front().phase.cycles;
+  for (std::size_t i = 1; i < cycles.size(); ++i) CHECK(cycles[i] > cycles[i - 1]);
+  const double middle = 0.5 * found.front().phase.end_s();
+  CHECK(found.front().phase.time_of(found.front().phase.at(middle)) == doctest::Approx(middle));
+}
+
+TEST_CASE("the line pattern tells a dead cylinder from a healthy engine") {
+  const auto misfit = [](const std::function<bool(int)>& fires) {
+    const Engine engine = four();
+    const Signals signals = reduced(four_cylinders(12.0, [](double t) { return 720.0 + 5.0 * std::sin(t); }, fires));
+    const auto found = find_speed(signals, engine, Rpm{720.0});
+    REQUIRE(!found.empty());
+    const Folded folded = fold(signals, found.front().phase, 96);
+    const CycleLines lines = cycle_lines(folded, 24, found.front().running);
+    return std::pair{pattern_misfit(lines, 0, engine), null_level(lines, 0, engine, 1.0, 2.0)};
+  };
+  const auto [even, even_null] = misfit(always);
+  const auto [dead, dead_null] = misfit([](int n) { return n % 4 != 2; });
+  CHECK(even.healthy < even.one_dead);
+  CHECK(dead.one_dead < dead.healthy);
+  // One whole pulse reads about 0 dB, and a healthy engine far less.
+  CHECK(dead_null > -6.0);
+  CHECK(even_null < -12.0);
+}
+
+TEST_CASE("single misses of one position are counted where they fall") {
+  // Position n % 4 == 3 misses every third cycle: 1/12 of all events.
+  const auto fires = [](int n) { return n % 4 != 3 || (n / 4) % 3 != 0; };
+  const Signals signals = reduced(four_cylinders(14.0, [](double) { return 700.0; }, fires));
+  ListenerOptions options;
+  options.speed_guess = Rpm{700.0};
+  const Passage passage = hear_passage(signals, 0.0, four(), options);
+  REQUIRE(passage.engine_heard);
+  double missing = 0.0;
+  double worst = 0.0;
+  double expected = 0.0;
+  for (std::size_t p = 0; p < 4; ++p) {
+    missing += passage.missing[p];
+    expected += passage.expected[p];
+    worst = std::max(worst, passage.missing[p]);
+  }
+  CAPTURE(passage.mean_rpm);
+  CAPTURE(expected);
+  CAPTURE(passage.missing[0]);
+  CAPTURE(passage.missing[1]);
+  CAPTURE(passage.missing[2]);
+  CAPTURE(passage.missing[3]);
+  CHECK(std::abs(missing / expected - 1.0 / 12.0) < 0.01);
+  CHECK(worst > 0.9 * missing);
+}
+
+TEST_CASE("the Wilson interval of textbook cases") {
+  // scipy.stats.binomtest(k, n).proportion_ci(method="wilson"), scipy 1.10.
+  const Interval none = wilson(0.0, 100.0);
+  CHECK(none.low == 0.0);
+  CHECK(none.high == doctest::Approx(0.0369935).epsilon(1e-5));
+  const Interval half = wilson(50.0, 100.0);
+  CHECK(half.low == doctest::Approx(0.4038315).epsilon(1e-5));
+  CHECK(half.high == doctest::Approx(0.5961685).epsilon(1e-5));
+}
