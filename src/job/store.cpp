@@ -312,12 +312,18 @@ Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries)
   for (JobEntry& e : entries) {
     if (e.replaces != 0) {
       const auto standing = card.standing();
-      const bool holds = std::any_of(standing.begin(), standing.end(),
-                                     [&](const JobEntry* s) { return s->id == e.replaces; });
-      if (!holds) {
+      const auto replaced = std::find_if(standing.begin(), standing.end(),
+                                         [&](const JobEntry* s) { return s->id == e.replaces; });
+      if (replaced == standing.end()) {
         return fail(ErrorCode::bad_argument,
                     fmt::format("{}: there is no entry {} that still holds", folder, e.replaces),
                     "`pipebeat job show " + folder + "` lists them with their numbers");
+      }
+      if (e.kind != JobEntry::Kind::withdrawal && e.kind != (*replaced)->kind) {
+        return fail(ErrorCode::bad_argument,
+                    fmt::format("{}: entry {} is of another kind than what should take its place",
+                                folder, e.replaces),
+                    "`pipebeat job show " + folder + "` lists the entries with their numbers");
       }
     }
     e.id = card.entries.empty() ? 1 : card.entries.back().id + 1;

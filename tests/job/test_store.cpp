@@ -136,6 +136,13 @@ TEST_CASE("corrections keep the history") {
   right.replaces = 99;
   CHECK_FALSE(job::append(folder.job(), {right}));
   CHECK(job::load(folder.job())->entries.size() == 2);
+  // A reading can't take the place of what a listening command found, or of a note.
+  JobEntry note;
+  note.text = "oil changed";
+  REQUIRE(job::append(folder.job(), {note}));
+  right.replaces = 3;
+  CHECK_FALSE(job::append(folder.job(), {right}));
+  CHECK(job::load(folder.job())->entries.size() == 3);
 }
 
 TEST_CASE("a damaged file is reported with line and column, and never overwritten") {
