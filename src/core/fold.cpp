@@ -9,6 +9,17 @@
 
 namespace pipebeat::core {
 
+namespace {
+
+/// Angle samples per cycle that carry so many cycle lines with room to spare: a power of two.
+std::size_t grid_for(int lines) {
+  std::size_t per_cycle = 64;
+  while (per_cycle < static_cast<std::size_t>(lines) * 3) per_cycle *= 2;
+  return per_cycle;
+}
+
+}  // namespace
+
 double PhaseTrack::at(double time_s) const {
   const double x = std::clamp((time_s - start_s) / hop_s, 0.0, static_cast<double>(cycles.size() - 1));
   const auto i = std::min(static_cast<std::size_t>(x), cycles.size() - 2);
@@ -70,8 +81,7 @@ Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cyc
 }
 
 PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int rounds) {
-  std::size_t per_cycle = 64;
-  while (per_cycle < static_cast<std::size_t>(lines) * 3) per_cycle *= 2;
+  const std::size_t per_cycle = grid_for(lines);
   const RealFft fft{per_cycle};
   const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
   for (int round = 0; round < rounds; ++round) {
@@ -192,8 +202,7 @@ PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int round
 }
 
 PhaseTrack anchor(const Signals& signals, PhaseTrack phase, int lines, const std::vector<bool>& use) {
-  std::size_t per_cycle = 64;
-  while (per_cycle < static_cast<std::size_t>(lines) * 3) per_cycle *= 2;
+  const std::size_t per_cycle = grid_for(lines);
   const RealFft fft{per_cycle};
   const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
   const Folded f = fold(signals, phase, per_cycle);

@@ -285,6 +285,13 @@ double log_prior(const Engine& engine, double rpm) {
   return std::log(0.7 * at_idle + 0.3 * anywhere);
 }
 
+/// Folds with just the angle samples that the beat's lines need.
+Folded fold_for_lines(const Signals& signals, const Engine& engine, const PhaseTrack& phase) {
+  std::size_t per_cycle = 64;
+  while (per_cycle < 2 * beat_lines(engine) + 2) per_cycle *= 2;
+  return fold(signals, phase, per_cycle);
+}
+
 struct Look {
   CycleLines lines;
   std::vector<bool> running;
@@ -293,9 +300,7 @@ struct Look {
 /// `model`: cycles that make the averages (empty: those that repeat).
 Look look_at(const Signals& signals, const Engine& engine, const PhaseTrack& phase, const std::vector<bool>& model = {}) {
   Look look;
-  std::size_t per_cycle = 64;
-  while (per_cycle < 2 * beat_lines(engine) + 2) per_cycle *= 2;
-  const Folded folded = fold(signals, phase, per_cycle);
+  const Folded folded = fold_for_lines(signals, engine, phase);
   if (folded.cycles < 4) return look;
   look.running = running_cycles(cycle_lines(folded, beat_lines(engine)), false);
   look.lines = cycle_lines(folded, beat_lines(engine), model.empty() ? look.running : model);
@@ -443,9 +448,7 @@ Folded regroup(const Folded& folded, std::size_t n) {
 }
 
 void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& engine, double salience) {
-  std::size_t per_cycle = 64;
-  while (per_cycle < 2 * beat_lines(engine) + 2) per_cycle *= 2;
-  const Folded folded = fold(signals, candidate.phase, per_cycle);
+  const Folded folded = fold_for_lines(signals, engine, candidate.phase);
   const CycleLines lines = cycle_lines(folded, beat_lines(engine), candidate.running);
   const auto P = engine.positions().size();
 
