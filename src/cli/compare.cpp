@@ -57,17 +57,13 @@ ExitStatus run(const CompareOptions& given) {
     return ExitStatus::trouble;
   }
   const auto engine = options.engine.engine();
-  const auto speed_guess = options.engine.speed_guess();
-  if (!engine || !speed_guess) {
-    complain(engine ? speed_guess.error() : engine.error());
+  const auto how = hear_options(options.engine, options.channel);
+  if (!engine || !how) {
+    complain(engine ? how.error() : engine.error());
     return ExitStatus::trouble;
   }
-  HearOptions hear_options;
-  hear_options.listener.speed_guess = *speed_guess;
-  hear_options.channel = options.channel;
-  hear_options.progress = ::isatty(STDERR_FILENO) != 0;
-  const auto before = listen_to(options.before, *engine, hear_options);
-  const auto after = before ? listen_to(options.after, *engine, hear_options) : before;
+  const auto before = listen_to(options.before, *engine, *how);
+  const auto after = before ? listen_to(options.after, *engine, *how) : before;
   if (!before || !after) {
     complain(before ? after.error() : before.error());
     return ExitStatus::trouble;

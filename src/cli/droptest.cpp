@@ -98,16 +98,12 @@ ExitStatus run(const DroptestOptions& options) {
     return ExitStatus::trouble;
   }
   const auto engine = options.engine.engine();
-  const auto speed_guess = options.engine.speed_guess();
-  if (!engine || !speed_guess) {
-    complain(engine ? speed_guess.error() : engine.error());
+  const auto how = hear_options(options.engine, options.channel);
+  if (!engine || !how) {
+    complain(engine ? how.error() : engine.error());
     return ExitStatus::trouble;
   }
-  HearOptions how;
-  how.listener.speed_guess = *speed_guess;
-  how.channel = options.channel;
-  how.progress = ::isatty(STDERR_FILENO) != 0;
-  const auto stretches = files ? from_files(options, *engine, how) : from_take(options, *engine, how);
+  const auto stretches = files ? from_files(options, *engine, *how) : from_take(options, *engine, *how);
   if (!stretches) {
     complain(stretches.error());
     return ExitStatus::trouble;

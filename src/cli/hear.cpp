@@ -43,6 +43,16 @@ class ProgressBar {
 
 }  // namespace
 
+Result<HearOptions> hear_options(const EngineOptions& engine, std::optional<int> channel) {
+  const auto speed_guess = engine.speed_guess();
+  if (!speed_guess) return tl::unexpected(speed_guess.error());
+  HearOptions options;
+  options.listener.speed_guess = *speed_guess;
+  options.channel = channel;
+  options.progress = ::isatty(STDERR_FILENO) != 0;
+  return options;
+}
+
 Result<Heard> hear(const std::string& path, const Engine& engine, const HearOptions& options) {
   const std::string name = path == "-" ? "standard input" : path;
   auto reader = audio::AudioReader::open(path);

@@ -5,6 +5,7 @@
 #include <optional>
 #include <string>
 
+#include "cli/engine_options.hpp"
 #include "pipebeat/engine.hpp"
 #include "pipebeat/finding.hpp"
 #include "pipebeat/listener.hpp"
@@ -19,6 +20,10 @@ struct HearOptions {
   double from_s = 0.0;         ///< only this stretch is heard
   double to_s = std::numeric_limits<double>::infinity();
 };
+
+/// How a command hears recordings: its channel, its speed guess, a bar where a person looks on.
+/// Errors: those of EngineOptions::speed_guess.
+Result<HearOptions> hear_options(const EngineOptions& engine, std::optional<int> channel);
 
 /// A recording that was heard to its end.
 struct Heard {

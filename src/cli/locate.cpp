@@ -77,9 +77,9 @@ Result<std::vector<Plan>> plan(const LocateOptions& options, const Engine& engin
 
 ExitStatus run(const LocateOptions& options) {
   const auto engine = options.engine.engine();
-  const auto speed_guess = options.engine.speed_guess();
-  if (!engine || !speed_guess) {
-    complain(engine ? speed_guess.error() : engine.error());
+  const auto how = hear_options(options.engine, options.channel);
+  if (!engine || !how) {
+    complain(engine ? how.error() : engine.error());
     return ExitStatus::trouble;
   }
   const auto plans = plan(options, *engine);
@@ -87,13 +87,9 @@ ExitStatus run(const LocateOptions& options) {
     complain(plans.error());
     return ExitStatus::trouble;
   }
-  HearOptions how;
-  how.listener.speed_guess = *speed_guess;
-  how.channel = options.channel;
-  how.progress = ::isatty(STDERR_FILENO) != 0;
   std::vector<LocateTake> takes;
   for (const Plan& p : *plans) {
-    const auto heard = hear(p.path, *engine, how);
+    const auto heard = hear(p.path, *engine, *how);
     if (!heard) {
       complain(heard.error());
       return ExitStatus::trouble;
