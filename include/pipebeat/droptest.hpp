@@ -1,6 +1,7 @@
 // Naming the cylinder: the cylinder drop test, and locating with a single unplugging.
 #pragma once
 
+#include <complex>
 #include <optional>
 #include <span>
 #include <string_view>
@@ -74,10 +75,26 @@ struct Mark {
   int unplugged = 0;  ///< from here on; 0: all are plugged in
 };
 
+/// The complex cycle lines of the time between two marks. `mean` over its cycles and `variance` of that
+/// mean hold line k of signal m at [m * lines + k - 1]. Stretches of one take share a phase.
+struct StretchLines {
+  int unplugged = 0;
+  Seconds from{0.0};
+  Seconds to{0.0};
+  Hertz cycle_frequency{0.0};
+  std::vector<std::complex<double>> mean;
+  std::vector<double> variance;
+  std::vector<std::complex<float>> by_cycle;  ///< cycle after cycle, each laid out like `mean`
+};
+
 /// A take for `locate`: the marks by rising time, "all plugged in" before the first.
 struct LocateTake {
   Finding finding;
   std::vector<Mark> marks;
+  std::vector<StretchLines> lines{};  ///< core::BeatLines; empty: the levels of the finding decide
+  /// `lines` lie on the phase of a trigger channel, which all such takes of the engine share.
+  bool triggered = false;
+  bool trigger_every_turn = false;  ///< wasted spark: the phase is known but for half a cycle
 };
 
 enum class LocateReasonCode {
@@ -85,11 +102,16 @@ enum class LocateReasonCode {
   no_engine,          ///< value: take (from 1) without an engine
   stretch_too_short,  ///< cylinder unplugged (0: none); value: take
   cylinder_unheard,   ///< cylinder: its exhaust does not reach this pipe
+  unnamed_change,     ///< value: take; value2: second at which the sound changes without a mark
+  nothing_changed,    ///< cylinder marked as unplugged: neither side of the mark misses anything
+  speed_jumped,       ///< value, value2: rpm before and after a mark, too far apart to be one engine
   evidence_thin,      ///< value: probability of the best candidate
   two_candidates,     ///< cylinder and value: both fit
   unplug_next,        ///< cylinder: unplugging it next would settle it
   // What speaks for the answer:
   phase_lost,         ///< value: take in which the beat could not be followed through the change
+  trigger_used,       ///< value: take whose phase comes from its trigger channel
+  trigger_every_turn, ///< value: take whose trigger comes twice a cycle: wasted spark
   gap_distance,       ///< cylinder unplugged; value: positions from the old gap to the new, of value2
   nothing_missing,    ///< value: probability that no cylinder was missing before
   same_cylinder,      ///< cylinder: unplugging it changed nothing

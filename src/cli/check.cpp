@@ -115,6 +115,7 @@ ExitStatus check(const CheckOptions& options) {
     complain(speed_guess.error());
     return ExitStatus::trouble;
   }
+  tell_assumed_order(options.engine, *engine);
   HearOptions hear_options;
   hear_options.listener.speed_guess = *speed_guess;
   hear_options.channel = options.channel;

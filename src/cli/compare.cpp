@@ -62,6 +62,7 @@ ExitStatus run(const CompareOptions& given) {
     complain(engine ? how.error() : engine.error());
     return ExitStatus::trouble;
   }
+  tell_assumed_order(options.engine, *engine);
   const auto before = listen_to(options.before, *engine, *how);
   const auto after = before ? listen_to(options.after, *engine, *how) : before;
   if (!before || !after) {

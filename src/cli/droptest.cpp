@@ -109,9 +109,10 @@ ExitStatus run(const DroptestOptions& options) {
     return ExitStatus::trouble;
   }
   const DropTest test = judge_drop_test(*engine, *stretches);
-  const std::string json = show::to_json(test);
+  const std::string assumed = options.engine.assumed_order(*engine);
+  const std::string json = show::to_json(test, assumed);
   fmt::print("{}", options.json ? json + '\n'
-                                : show::to_text(test, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+                                : show::to_text(test, show::TextOptions{wants_colour(STDOUT_FILENO)}, assumed));
   if (!note_in_job(options.engine.job, "droptest", recordings_of(options), json)) {
     return ExitStatus::trouble;
   }

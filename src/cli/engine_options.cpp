@@ -1,6 +1,7 @@
 #include "cli/engine_options.hpp"
 
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <charconv>
@@ -140,6 +141,12 @@ Result<Engine> EngineOptions::engine() const {
   return Engine::make(*meant);
 }
 
+std::string EngineOptions::assumed_order(const Engine& engine) const {
+  if (!order.empty() || !job.empty() || engine.cylinders() < 3) return {};
+  return fmt::format("firing order taken as {}{}; give --order if this engine has another",
+                     fmt::join(engine.order(), "-"), name.empty() ? ", because none was given" : ", that of " + name);
+}
+
 Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
   if (!rpm) return std::nullopt;
   constexpr double fastest = 30'000.0;
@@ -149,6 +156,12 @@ Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
                 "give revolutions per minute, for example --rpm 700");
   }
   return Rpm{*rpm};
+}
+
+void tell_assumed_order(const EngineOptions& options, const Engine& engine) {
+  const bool all_heard = static_cast<int>(engine.positions().size()) == engine.cylinders();
+  if (all_heard || !options.name.empty()) return;
+  if (const std::string said = options.assumed_order(engine); !said.empty()) fmt::print(stderr, "Note: {}.\n", said);
 }
 
 }  // namespace pipebeat::cli

@@ -33,11 +33,19 @@ struct EngineOptions {
   /// is unknown or contradicted, or Engine::make refuses; those of job::load.
   [[nodiscard]] Result<Engine> engine() const;
 
+  /// The firing order that nobody stated, as a sentence without its full stop; empty when --order or the
+  /// job states it, or there is but one possible order.
+  [[nodiscard]] std::string assumed_order(const Engine& engine) const;
+
   /// The same before Engine::make.
   [[nodiscard]] Result<EngineSpec> spec() const;
 
   /// The speed guess, if one was given. Errors: bad_argument when it is no possible speed.
   [[nodiscard]] Result<std::optional<Rpm>> speed_guess() const;
 };
+
+/// On standard error, where the answer depends on it: a pipe that hears only some cylinders, and an order
+/// that nobody stated.
+void tell_assumed_order(const EngineOptions& options, const Engine& engine);
 
 }  // namespace pipebeat::cli

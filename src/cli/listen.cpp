@@ -244,6 +244,7 @@ ExitStatus listen(ListenOptions& options) {
               "give seconds, for example --seconds 20"});
     return ExitStatus::trouble;
   }
+  tell_assumed_order(options.engine, *engine);
   fmt::print(stderr, "{}\n", show::recording_caution());
   auto capture = audio::Capture::open(options.capture);
   if (!capture) {

@@ -7,11 +7,14 @@
 #include <string>
 #include <vector>
 
+#include "audio/reader.hpp"
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
 #include "cli/job_note.hpp"
 #include "cli/marks.hpp"
+#include "core/beat_lines.hpp"
+#include "core/trigger.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
 
@@ -25,6 +28,7 @@ struct LocateOptions {
   std::string marks;
   EngineOptions engine;
   std::optional<int> channel;
+  std::optional<int> trigger;
   bool json = false;
 };
 
@@ -75,6 +79,114 @@ Result<std::vector<Plan>> plan(const LocateOptions& options, const Engine& engin
   return plans;
 }
 
+/// What a second reading of a recording brings: lines of the channel heard, pulses of the trigger.
+struct SecondReading {
+  core::BeatLines lines;
+  std::optional<core::TriggerChannel> trigger;
+};
+
+Result<SecondReading> read_again(const std::string& path, int channel, std::optional<int> trigger) {
+  auto reader = audio::AudioReader::open(path);
+  if (!reader) return tl::unexpected(reader.error());
+  const Hertz rate = reader->sample_rate();
+  SecondReading out{core::BeatLines{rate}, std::nullopt};
+  if (trigger) out.trigger.emplace(rate);
+  const auto channels = static_cast<std::size_t>(reader->channels());
+  constexpr std::size_t frames = 4096;
+  std::vector<float> block(frames * channels);
+  std::vector<float> one(frames);
+  const auto pick = [&](int from, std::size_t count) {
+    for (std::size_t i = 0; i < count; ++i) one[i] = block[i * channels + static_cast<std::size_t>(from - 1)];
+    return std::span<const float>{one}.first(count);
+  };
+  while (const auto got = static_cast<std::size_t>(reader->read(block).value())) {
+    out.lines.push(pick(channel, got));
+    if (trigger) out.trigger->push(pick(*trigger, got));
+  }
+  return out;
+}
+
+/// The channel to hear when another one is the trigger.
+Result<std::optional<int>> channel_beside(const std::string& path, int trigger, std::optional<int> channel) {
+  const auto reader = audio::AudioReader::open(path);
+  if (!reader) return tl::unexpected(reader.error());
+  const int channels = reader->channels();
+  if (trigger < 1 || trigger > channels || channels < 2) {
+    return fail(ErrorCode::bad_argument, fmt::format("{}: there is no channel {} for --trigger", path, trigger),
+                channels < 2 ? "record two channels: the microphone and the clamp"
+                             : fmt::format("it has {}", channels));
+  }
+  if (channel && *channel == trigger) {
+    return fail(ErrorCode::bad_argument, "--channel and --trigger name the same channel",
+                "the exhaust is on one, the trigger on the other");
+  }
+  if (channel) return channel;
+  if (channels == 2) return std::optional<int>{3 - trigger};
+  return fail(ErrorCode::bad_argument, fmt::format("{}: it has {} channels, one of them the trigger", path, channels),
+              "say with --channel which one hears the exhaust");
+}
+
+/// True when the speed found changes so much at a mark that one side must be wrong.
+bool jumps(const LocateTake& take) {
+  constexpr double too_far = 1.4;
+  for (std::size_t i = 1; i < take.lines.size(); ++i) {
+    const double ratio = take.lines[i].cycle_frequency.value() / take.lines[i - 1].cycle_frequency.value();
+    if (ratio > too_far || ratio < 1.0 / too_far) return true;
+  }
+  return false;
+}
+
+Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const Engine& engine, HearOptions how) {
+  if (options.trigger) {
+    const auto channel = channel_beside(p.path, *options.trigger, options.channel);
+    if (!channel) return tl::unexpected(channel.error());
+    how.channel = *channel;
+  }
+  const auto heard = hear(p.path, engine, how);
+  if (!heard) return tl::unexpected(heard.error());
+  LocateTake take{heard->listener.finding(), p.marks};
+  if (p.path == "-") return take;  // it can't be read again
+  const auto again = read_again(p.path, heard->channel, options.trigger);
+  if (!again) return tl::unexpected(again.error());
+  if (again->trigger) {
+    if (!take.finding.speed) return take;
+    const auto trigger = again->trigger->trigger(engine, engine.cycle_frequency(take.finding.speed->mean));
+    if (!trigger) {
+      return fail(ErrorCode::bad_argument, fmt::format("{}: channel {} holds no pulses that stand out", p.path, *options.trigger),
+                  "clamp it round one plug lead, near the plug, and raise its gain");
+    }
+    if (trigger->rate == core::TriggerRate::other) {
+      return fail(ErrorCode::bad_argument,
+                  fmt::format("{}: channel {} pulses {:.1f} times in an engine cycle, not once or twice", p.path,
+                              *options.trigger, trigger->pulses_a_cycle),
+                  "clamp one cylinder's lead, away from the others and from the coil's own");
+    }
+    take.triggered = true;
+    take.trigger_every_turn = trigger->rate == core::TriggerRate::every_turn;
+    take.lines = again->lines.stretches(engine, trigger->phase, {}, p.marks);
+    return take;
+  }
+  const auto follow = [&](LocateTake& t) {
+    t.lines = again->lines.stretches(engine, core::phase_of(engine, t.finding.events), t.finding.events, p.marks);
+  };
+  follow(take);
+  if (!jumps(take) || how.listener.speed_guess) return take;
+  // The pattern of firing cylinders changed, and with it what the speed was told by: hear it all at the
+  // speed of one side.
+  const std::vector<StretchLines> sides = take.lines;
+  for (const StretchLines& side : sides) {
+    how.listener.speed_guess = engine.speed(side.cycle_frequency);
+    how.channel = heard->channel;
+    const auto guided = hear(p.path, engine, how);
+    if (!guided) return tl::unexpected(guided.error());
+    LocateTake other{guided->listener.finding(), p.marks};
+    follow(other);
+    const bool better = jumps(take) || other.finding.input.beat > take.finding.input.beat;
+    if (!jumps(other) && other.lines.size() == sides.size() && better) take = std::move(other);
+  }
+  return take;
+}
+
 ExitStatus run(const LocateOptions& options) {
   const auto engine = options.engine.engine();
   const auto how = hear_options(options.engine, options.channel);
@@ -89,17 +201,18 @@ ExitStatus run(const LocateOptions& options) {
   }
   std::vector<LocateTake> takes;
   for (const Plan& p : *plans) {
-    const auto heard = hear(p.path, *engine, *how);
-    if (!heard) {
-      complain(heard.error());
+    auto take = hear_take(p, options, *engine, *how);
+    if (!take) {
+      complain(take.error());
       return ExitStatus::trouble;
     }
-    takes.push_back({heard->listener.finding(), p.marks});
+    takes.push_back(std::move(*take));
   }
   const Location location = locate(*engine, takes);
-  const std::string json = show::to_json(location);
+  const std::string assumed = options.engine.assumed_order(*engine);
+  const std::string json = show::to_json(location, assumed);
   fmt::print("{}", options.json ? json + '\n'
-                                : show::to_text(location, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+                                : show::to_text(location, show::TextOptions{wants_colour(STDOUT_FILENO)}, assumed));
   std::vector<std::string> paths;
   for (const Plan& p : *plans) paths.push_back(p.path);
   if (!note_in_job(options.engine.job, "locate", paths, json)) return ExitStatus::trouble;
@@ -129,6 +242,10 @@ void add_locate(CLI::App& program, Action& chosen) {
   options->engine.add_to(*command);
   command->add_option("--channel", options->channel,
                       "Channel to listen to, from 1; default the one with the most beat");
+  command->add_option("--trigger", options->trigger,
+                      "Channel that pulses when one cylinder sparks (inductive clamp, contact microphone on "
+                      "its lead): the phase of the cycle comes from it")
+      ->type_name("CHANNEL");
   command->add_flag("--json", options->json, "One JSON object");
   command->footer(std::string{show::unplugging_caution()} +
                   "\n\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"

@@ -2,7 +2,10 @@
 #include <array>
 #include <cmath>
 #include <map>
+#include <numbers>
+#include <optional>
 
+#include "core/beat_lines.hpp"
 #include "core/gaps.hpp"
 #include "pipebeat/droptest.hpp"
 
@@ -10,9 +13,8 @@ namespace pipebeat {
 
 namespace {
 
-constexpr double settle_s = 0.8;      // after a mark: a hand is not that exact, the speed moves
-constexpr double before_mark_s = 0.3;
 constexpr int fewest_cycles = 6;
+constexpr double largest_jump = 1.4;     // of the speed at an unplugging
 constexpr double longest_break_s = 1.5;  // without a beat; beyond, the phase may have slipped
 constexpr double none_prior = 0.15;
 constexpr double same_prior = 0.05;  // the unplugged one was not known-good after all
@@ -36,41 +38,43 @@ struct Stretch {
   int cycles = 0;
 };
 
-/// Pieces of one take whose stretches share the numbering of positions.
+/// Stretches whose positions are numbered alike.
 struct Piece {
   std::vector<int> unplugged;
   std::vector<core::LevelRow> rows;
+  std::vector<StretchLines> lines;  ///< of every stretch, or of none
+  std::vector<std::size_t> take;    ///< of every stretch
+  bool triggered = false;
+  bool every_turn = false;
+
+  /// Lines tell more than levels, but only by what changes.
+  [[nodiscard]] bool by_lines() const { return lines.size() >= 2 && lines.size() == unplugged.size(); }
 };
 
 std::vector<Stretch> stretches_of(const LocateTake& take, std::size_t positions) {
-  std::vector<Mark> marks{{Seconds{-1e9}, 0}};
-  marks.insert(marks.end(), take.marks.begin(), take.marks.end());
   std::vector<Stretch> out;
-  for (std::size_t i = 0; i < marks.size(); ++i) {
-    const double from = marks[i].at.value() + settle_s;
-    const double to = i + 1 < marks.size() ? marks[i + 1].at.value() - before_mark_s : 1e9;
+  const std::vector<core::MarkedTime> times = core::marked_times(take.marks);
+  for (const core::MarkedTime& m : times) {
     std::vector<Event> events;
     int cycles = 0;
     std::int32_t last = -1;
     for (const Event& e : take.finding.events) {
-      if (e.time_s < from || e.time_s > to) continue;
+      if (e.time_s < m.from_s || e.time_s > m.to_s) continue;
       events.push_back(e);
       cycles += e.cycle != last ? 1 : 0;
       last = e.cycle;
     }
     Stretch s;
-    s.unplugged = marks[i].unplugged;
+    s.unplugged = m.unplugged;
     s.cycles = cycles;
     if (cycles >= fewest_cycles) {
       // Stretches of one take share the listener's unit.
-      s.row = core::level_row(events, positions, marks.size() < 2);
+      s.row = core::level_row(events, positions, times.size() < 2);
       s.first_s = events.front().time_s;
       s.last_s = events.back().time_s;
     }
     out.push_back(std::move(s));
   }
-  // "All plugged in" before a mark at the very start is no stretch.
-  if (!take.marks.empty() && take.marks.front().at.value() <= settle_s) out.erase(out.begin());
   return out;
 }
 
@@ -94,6 +98,56 @@ struct Hypothesis {
   double log_weight = 0.0;
 };
 
+bool contains(const std::vector<int>& list, int x) { return std::find(list.begin(), list.end(), x) != list.end(); }
+
+/// The moment at which a lead was pulled or put back without a mark.
+std::optional<Seconds> unnamed_change(const Engine& engine, const Piece& piece, std::span<const Hypothesis> all,
+                                      const Hypothesis& likeliest) {
+  // Made-up takes without one reach 0.5 of a pulse (intermittent misses 0.7), with one mostly 0.9 and more.
+  constexpr double a_pulse = 0.8;
+  constexpr double contradicts = 1.5;
+  const core::InnerChange change = core::inner_change(engine, piece.lines, {likeliest.dead, likeliest.missing});
+  if (change.pulses > a_pulse) return change.at;
+  // A lead pulled and put back leaves a stretch that sounds as before, as if the cylinder were dead: listen
+  // next to the marks.
+  for (std::size_t i = 1; i < piece.lines.size(); ++i) {
+    if (likeliest.dead == 0 || piece.unplugged[i] != likeliest.dead || piece.take[i] != piece.take[i - 1]) continue;
+    const std::vector<StretchLines> near = core::next_to_mark(piece.lines[i - 1], piece.lines[i]);
+    const double same = core::line_log_likelihood(engine, near, {likeliest.dead, likeliest.missing});
+    for (const Hypothesis& h : all) {
+      if (core::line_log_likelihood(engine, near, {h.dead, h.missing}) > same + contradicts) return change.at;
+    }
+  }
+  return std::nullopt;
+}
+
+/// What a piece's lines say of a suspect. A trigger marks the spark, and the pipe delays its sound by a
+/// time that is a larger part of the cycle the faster it runs; a trigger that comes every turn leaves
+/// half a cycle open from take to take. Both are unknown and averaged over.
+double lines_fit(const Engine& engine, const Piece& piece, core::Suspect suspect) {
+  if (!piece.triggered) return core::line_log_likelihood(engine, piece.lines, suspect);
+  constexpr std::size_t most_open = 5;
+  const std::size_t takes = piece.take.back() - piece.take.front();
+  const unsigned turns = piece.every_turn ? 1U << std::min(takes, most_open) : 1U;
+  std::vector<double> each;
+  for (unsigned turn = 0; turn < turns; ++turn) {
+    for (double delay_s = 0.0; delay_s < 0.061; delay_s += 0.01) {
+      std::vector<StretchLines> moved = piece.lines;
+      for (std::size_t i = 0; i < moved.size(); ++i) {
+        const std::size_t take = piece.take[i] - piece.take.front();
+        double cycles = delay_s * (moved[i].cycle_frequency.value() - piece.lines.front().cycle_frequency.value());
+        if (take > 0 && take <= most_open && ((turn >> (take - 1)) & 1U) != 0U) cycles += 0.5;
+        const std::size_t lines = moved[i].mean.size() / core::signal_count;
+        for (std::size_t k = 0; k < moved[i].mean.size(); ++k) {
+          moved[i].mean[k] *= std::polar(1.0, 2.0 * std::numbers::pi * static_cast<double>(k % lines + 1) * cycles);
+        }
+      }
+      each.push_back(core::line_log_likelihood(engine, moved, suspect));
+    }
+  }
+  return core::log_sum_exp(each) - std::log(static_cast<double>(each.size()));
+}
+
 int position_of(const Engine& engine, int cylinder) {
   const auto positions = engine.positions();
   for (std::size_t i = 0; i < positions.size(); ++i) {
@@ -111,8 +165,7 @@ int settling_cylinder(const Engine& engine, int a, int b, std::span<const Piece>
   };
   for (const FiringPosition& p : engine.positions()) {
     const bool tried = std::any_of(pieces.begin(), pieces.end(), [&](const Piece& piece) {
-      return std::find(piece.unplugged.begin(), piece.unplugged.end(), p.cylinder) !=
-             piece.unplugged.end();
+      return contains(piece.unplugged, p.cylinder);
     });
     if (tried || p.cylinder == a || p.cylinder == b) continue;
     if (apart(p.cylinder, a) != apart(p.cylinder, b)) return p.cylinder;
@@ -127,6 +180,11 @@ std::string_view to_string(LocateReasonCode code) {
     case LocateReasonCode::no_engine: return "no_engine";
     case LocateReasonCode::stretch_too_short: return "stretch_too_short";
     case LocateReasonCode::cylinder_unheard: return "cylinder_unheard";
+    case LocateReasonCode::unnamed_change: return "unnamed_change";
+    case LocateReasonCode::nothing_changed: return "nothing_changed";
+    case LocateReasonCode::speed_jumped: return "speed_jumped";
+    case LocateReasonCode::trigger_used: return "trigger_used";
+    case LocateReasonCode::trigger_every_turn: return "trigger_every_turn";
     case LocateReasonCode::evidence_thin: return "evidence_thin";
     case LocateReasonCode::phase_lost: return "phase_lost";
     case LocateReasonCode::gap_distance: return "gap_distance";
@@ -148,6 +206,7 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
   const std::size_t P = engine.positions().size();
 
   std::vector<Piece> pieces;
+  std::vector<LocateReason> remarks;
   bool changed_inside = false;
   location.phase_kept = true;
   for (std::size_t t = 0; t < takes.size(); ++t) {
@@ -159,39 +218,62 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
         return location;
       }
     }
-    if (take.finding.events.empty()) {
+    if (take.finding.events.empty() && !take.triggered) {
       because(LocateReasonCode::no_engine, 0, number);
       return location;
     }
-    const Stretch* previous = nullptr;
     const std::vector<Stretch> stretches = stretches_of(take, P);
-    for (const Stretch& s : stretches) {
-      if (s.cycles < fewest_cycles) {
+    const bool lines = take.lines.size() == stretches.size();
+    for (std::size_t i = 0; i < stretches.size(); ++i) {
+      const Stretch& s = stretches[i];
+      if (s.cycles < fewest_cycles && !lines) {
         because(LocateReasonCode::stretch_too_short, s.unplugged, number);
         return location;
       }
       bool kept = false;
-      if (previous != nullptr) {
+      if (i > 0) {
         changed_inside = true;
-        kept = phase_kept(take.finding, previous->first_s, s.last_s);
+        kept = take.triggered || phase_kept(take.finding, stretches[i - 1].first_s, s.last_s);
+        if (kept && lines && !take.triggered) {
+          const double ratio = take.lines[i].cycle_frequency.value() / take.lines[i - 1].cycle_frequency.value();
+          if (ratio > largest_jump || ratio < 1.0 / largest_jump) {
+            kept = false;
+            because(LocateReasonCode::speed_jumped, 0, engine.speed(take.lines[i - 1].cycle_frequency).value(),
+                    engine.speed(take.lines[i].cycle_frequency).value());
+          }
+        }
         if (!kept) {
           location.phase_kept = false;
           because(LocateReasonCode::phase_lost, 0, number);
         }
+      } else if (take.triggered && lines && !pieces.empty() && pieces.back().triggered) {
+        kept = true;
+        changed_inside = true;
       }
       if (!kept) pieces.emplace_back();
-      pieces.back().unplugged.push_back(s.unplugged);
-      pieces.back().rows.push_back(s.row);
-      previous = &s;
+      Piece& piece = pieces.back();
+      piece.triggered = take.triggered && lines;
+      piece.every_turn = piece.every_turn || take.trigger_every_turn;
+      piece.unplugged.push_back(s.unplugged);
+      piece.rows.push_back(s.row);
+      piece.take.push_back(t);
+      if (lines) piece.lines.push_back(take.lines[i]);
+    }
+    if (take.triggered) {
+      remarks.push_back({take.trigger_every_turn ? LocateReasonCode::trigger_every_turn : LocateReasonCode::trigger_used,
+                         0, static_cast<double>(number)});
     }
   }
   if (!changed_inside) location.phase_kept = false;
+  const auto finished = [&] {
+    location.reasons.insert(location.reasons.end(), remarks.begin(), remarks.end());
+    return location;
+  };
 
   std::vector<Hypothesis> all{{0, 0.0, std::log(none_prior)}};
   for (const FiringPosition& p : engine.positions()) {
     const bool unplugged = std::any_of(pieces.begin(), pieces.end(), [&](const Piece& piece) {
-      return std::find(piece.unplugged.begin(), piece.unplugged.end(), p.cylinder) !=
-             piece.unplugged.end();
+      return contains(piece.unplugged, p.cylinder);
     });
     const double prior = unplugged ? same_prior
                                    : (1.0 - none_prior - same_prior) / static_cast<double>(P);
@@ -200,16 +282,20 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     }
   }
   const core::GapModel model{engine, changed_inside};
+  const auto levels_fit = [&](const Piece& piece, const Hypothesis& h) {
+    std::vector<std::vector<core::OffCylinder>> off;
+    for (std::size_t i = 0; i < piece.unplugged.size(); ++i) {
+      if (piece.rows[i].level.empty()) return 0.0;
+      off.emplace_back();
+      if (h.dead != 0) off.back().push_back({h.dead, h.missing});
+      if (piece.unplugged[i] != 0) off.back().push_back({piece.unplugged[i], 1.0});
+    }
+    return model.log_likelihood(piece.rows, off);
+  };
   std::vector<double> weights;
   for (Hypothesis& h : all) {
     for (const Piece& piece : pieces) {
-      std::vector<std::vector<core::OffCylinder>> off;
-      for (int unplugged : piece.unplugged) {
-        off.emplace_back();
-        if (h.dead != 0) off.back().push_back({h.dead, h.missing});
-        if (unplugged != 0) off.back().push_back({unplugged, 1.0});
-      }
-      h.log_weight += model.log_likelihood(piece.rows, off);
+      h.log_weight += piece.by_lines() ? lines_fit(engine, piece, {h.dead, h.missing}) : levels_fit(piece, h);
     }
     weights.push_back(h.log_weight);
   }
@@ -227,12 +313,35 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
   std::stable_sort(location.candidates.begin(), location.candidates.end(),
                    [](const Candidate& a, const Candidate& b) { return a.probability > b.probability; });
 
+  const auto likeliest = std::max_element(all.begin(), all.end(), [](const auto& a, const auto& b) {
+    return a.log_weight < b.log_weight;
+  });
+  for (const Piece& piece : pieces) {
+    if (!piece.by_lines()) continue;
+    if (const auto at = unnamed_change(engine, piece, all, *likeliest)) {
+      location.candidates.clear();
+      because(LocateReasonCode::unnamed_change, 0, static_cast<double>(piece.take.front()) + 1.0, at->value());
+      return finished();
+    }
+  }
+  const bool same = std::any_of(pieces.begin(), pieces.end(), [&](const Piece& piece) {
+    return likeliest->dead != 0 && contains(piece.unplugged, likeliest->dead);
+  });
+  const bool all_fire = std::all_of(takes.begin(), takes.end(), [](const LocateTake& take) {
+    return take.finding.miss_probability.value_or(1.0) < 0.5;
+  });
+  if (same && all_fire) {
+    // Nothing changed, and nothing misses: the lead was never off.
+    because(LocateReasonCode::nothing_changed, likeliest->dead);
+    location.candidates.clear();
+    return finished();
+  }
   const double none = by_cylinder[0];
   if (none >= named) {
     location.answered = true;
     location.candidates.clear();
     because(LocateReasonCode::nothing_missing, 0, none);
-    return location;
+    return finished();
   }
   if (location.candidates.empty() || location.candidates.front().probability < named) {
     if (location.candidates.size() >= 2) {
@@ -243,7 +352,7 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     }
     because(LocateReasonCode::evidence_thin, 0,
             location.candidates.empty() ? none : location.candidates.front().probability);
-    return location;
+    return finished();
   }
   location.answered = true;
   const int dead = location.candidates.front().cylinder;
@@ -262,7 +371,7 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
   if (severity[dead].second < 1.0) {
     because(LocateReasonCode::intermittent, dead, severity[dead].second);
   }
-  return location;
+  return finished();
 }
 
 }  // namespace pipebeat

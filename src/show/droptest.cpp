@@ -76,7 +76,7 @@ std::string_view unplugging_caution() {
          "workshop.";
 }
 
-std::string to_json(const DropTest& test) {
+std::string to_json(const DropTest& test, std::string_view remark) {
   Json json;
   json["schema"] = "pipebeat.droptest/1";
   json["dead_cylinders"] = test.dead ? Json(*test.dead) : Json(nullptr);
@@ -95,10 +95,11 @@ std::string to_json(const DropTest& test) {
     const bool why_not = !test.dead && json["reasons"].empty();
     json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
   }
+  if (!remark.empty()) json["reasons"].push_back(remark);
   return dump(json);
 }
 
-std::string to_text(const DropTest& test, const TextOptions& options) {
+std::string to_text(const DropTest& test, const TextOptions& options, std::string_view remark) {
   std::string out = wrapped("", unplugging_caution()) + '\n';
   std::string answer = headline(test);
   if (test.confidence) answer += fmt::format(" (sure {:.0f} %)", std::min(99.0, 100.0 * *test.confidence));
@@ -122,8 +123,9 @@ std::string to_text(const DropTest& test, const TextOptions& options) {
     }
     out += '\n';
   }
-  if (!test.reasons.empty()) out += "\n  Why\n";
+  if (!test.reasons.empty() || !remark.empty()) out += "\n  Why\n";
   for (const DropReason& r : test.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  if (!remark.empty()) out += wrapped("    - ", capitalised(std::string{remark}) + ".");
   out += "\n  Next\n";
   if (!test.dead) {
     out += wrapped("    - ", "Record again, 10 s for each cylinder and the baseline, same place, warm idle, "

@@ -34,6 +34,22 @@ std::string sentence(const LocateReason& r) {
     case LocateReasonCode::cylinder_unheard:
       return fmt::format("the exhaust of cylinder {} does not reach this pipe: unplug one that does",
                          r.cylinder);
+    case LocateReasonCode::unnamed_change:
+      return fmt::format("in recording {:.0f} the sound changes at {:.1f} s as if one more cylinder came or went, "
+                         "and no mark says so: name every unplugging, or cut the recording before it",
+                         r.value, r.value2);
+    case LocateReasonCode::nothing_changed:
+      return fmt::format("no cylinder misses before or after the mark: was {} unplugged at all?", r.cylinder);
+    case LocateReasonCode::speed_jumped:
+      return fmt::format("the speed found goes from {:.0f} to {:.0f} rpm at a mark: one of them is wrong, or the "
+                         "throttle was moved; give --rpm",
+                         r.value, r.value2);
+    case LocateReasonCode::trigger_used:
+      return fmt::format("the phase of recording {:.0f} comes from its trigger channel", r.value);
+    case LocateReasonCode::trigger_every_turn:
+      return fmt::format("the trigger of recording {:.0f} comes every turn, twice a cycle (wasted spark): it leaves "
+                         "half a cycle open between recordings",
+                         r.value);
     case LocateReasonCode::evidence_thin:
       return fmt::format("the likeliest cylinder is only {:.0f} % sure", 100.0 * r.value);
     case LocateReasonCode::two_candidates:
@@ -60,7 +76,7 @@ std::string sentence(const LocateReason& r) {
 
 }  // namespace
 
-std::string to_json(const Location& location) {
+std::string to_json(const Location& location, std::string_view remark) {
   Json json;
   json["schema"] = "pipebeat.locate/1";
   json["candidates"] = Json::array();
@@ -74,10 +90,11 @@ std::string to_json(const Location& location) {
     const bool why_not = !location.answered && json["reasons"].empty();
     json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
   }
+  if (!remark.empty()) json["reasons"].push_back(remark);
   return dump(json);
 }
 
-std::string to_text(const Location& location, const TextOptions& options) {
+std::string to_text(const Location& location, const TextOptions& options, std::string_view remark) {
   std::string out = wrapped("", unplugging_caution()) + '\n';
   std::string answer = headline(location);
   if (location.answered && !location.candidates.empty()) {
@@ -97,8 +114,9 @@ std::string to_text(const Location& location, const TextOptions& options) {
       fmt::format_to(std::back_inserter(out), "  {:>8}    {:.0f} %\n", c.cylinder, 100.0 * c.probability);
     }
   }
-  if (!location.reasons.empty()) out += "\n  Why\n";
+  if (!location.reasons.empty() || !remark.empty()) out += "\n  Why\n";
   for (const LocateReason& r : location.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  if (!remark.empty()) out += wrapped("    - ", capitalised(std::string{remark}) + ".");
   out += "\n  Next\n";
   if (!location.answered) {
     out += wrapped("    - ", "Record one take of 20 s or more at warm idle and unplug one known-good "

@@ -1,5 +1,7 @@
 """compare, droptest, locate and clicks from outside: answers on the shipped recordings, refusals."""
 import json
+import re
+import subprocess
 
 import program
 from program import SOURCE, Case, run, tone
@@ -81,16 +83,48 @@ class Droptest(Case):
 
 
 class Locate(Case):
+    def first_seconds(self, seconds):
+        """The take cut there, as a WAV."""
+        path = self.folder / "cut.wav"
+        subprocess.run(["sox", TAKE, path, "trim", "0", str(seconds)], check=True)
+        return str(path)
+
     def test_one_unplugging_names_cylinder_three(self):
-        out, _, status = run("locate", *FOUR, "--json", TAKE, "--marks", "8:1,14:on,18:2")
+        out, _, status = run("locate", *FOUR, "--json", self.first_seconds(13.5), "--off", "1@8")
         answer = json.loads(out)
         self.assertEqual((answer["schema"], answer["candidates"][0]["cylinder"], status),
                          ("pipebeat.locate/1", 3, 1))
+        self.assertGreater(answer["candidates"][0]["probability"], 0.95)
         self.assertTrue(answer["phase_kept"])
 
-    def test_nothing_is_missing_after_the_repair(self):
-        answer = json.loads(run("locate", *FOUR, "--json", AFTER, "--off", "1@13.9")[0])
+    def test_every_mark_of_the_whole_take_agrees(self):
+        answer = json.loads(run("locate", *FOUR, "--json", TAKE, "--marks", MARKS)[0])
+        self.assertEqual(answer["candidates"][0]["cylinder"], 3)
+
+    def test_an_unplugging_that_nobody_named_is_noticed(self):
+        for marks, first in (("8:1", 14), ("8:1,14:on", 18), ("8:1,14:on,18:2", 24)):
+            out, _, status = run("locate", *FOUR, "--json", TAKE, "--marks", marks)
+            answer = json.loads(out)
+            self.assertEqual((answer["candidates"], status), ([], 3), marks)
+            said = re.match(r"unnamed_change: .* changes at ([0-9.]+) s as if one more cylinder", answer["reasons"][0])
+            self.assertTrue(said, answer["reasons"])
+            self.assertIn(round(float(said[1])), {*range(first - 1, first + 2), *range(43, 46)}, marks)
+
+    def test_a_lead_that_was_never_off(self):
+        answer = json.loads(run("locate", *FOUR, "--json", AFTER, "--off", "1@6")[0])
         self.assertEqual(answer["candidates"], [])
+        self.assertIn("was 1 unplugged at all?", answer["reasons"][0])
+
+    def test_the_order_that_nobody_stated_is_said(self):
+        cut = self.first_seconds(13.5)
+        for words, order in ((FOUR, "1-3-4-2, that of inline4"),
+                             (("--cylinders", "4"), "1-2-3-4, because none was given")):
+            reasons = json.loads(run("locate", *words, "--json", cut, "--off", "1@8")[0])["reasons"]
+            self.assertIn("firing order taken as " + order, reasons[-1])
+        stated = run("locate", *FOUR, "--order", "1-3-4-2", cut, "--off", "1@8")[0]
+        self.assertNotIn("order taken as", stated)
+        note = run("check", "--cylinders", "8", "--heard", "1,2,3,4", cut)[1]
+        self.assertIn("Note: firing order taken as 1-2-3-4-5-6-7-8", note)
 
     def test_refusals(self):
         self.refused("locate", *FOUR, TAKE, "--off", "1", says=("CYLINDER@SECONDS",))

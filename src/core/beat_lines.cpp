@@ -1,0 +1,311 @@
+#include "core/beat_lines.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <complex>
+#include <numbers>
+
+#include "core/lines.hpp"
+
+namespace pipebeat::core {
+
+namespace {
+
+constexpr double settle_s = 0.8;  // after a mark: a hand is not that exact, the speed moves
+constexpr double before_mark_s = 0.3;
+constexpr double longest_s = 1800.0;
+constexpr double hop_s = 0.005;
+constexpr std::size_t fewest_cycles = 6;
+constexpr double window_s = 2.5;  // two of them side by side show a change inside a stretch
+
+// Rounded from made-up takes: how far right lines miss (pipes differ), how much a line's own
+// scatter takes from its weight, what an envelope is worth beside the pressure, and how much of the
+// evidence is independent.
+constexpr double right_misses = 0.01;
+constexpr double scatter_weight = 10.0;
+constexpr double envelope_weight = 0.25;
+constexpr double trust = 0.5;
+
+/// Lines that tell positions apart.
+std::size_t line_count(const Engine& engine) {
+  return std::min<std::size_t>(24, 2 * engine.positions().size());
+}
+
+std::vector<std::complex<double>> pulses_at(const Engine& engine, int k) {
+  std::vector<std::complex<double>> out;
+  for (const FiringPosition& p : engine.positions()) {
+    out.push_back(
+        std::polar(1.0, -2.0 * std::numbers::pi * k * p.angle.value() / engine.cycle().value()));
+  }
+  return out;
+}
+
+/// Mean and its variance from the single cycles; `mean` has its length already.
+void summarise(StretchLines& s) {
+  const std::size_t width = s.mean.size();
+  const auto n = static_cast<double>(s.by_cycle.size() / width);
+  std::fill(s.mean.begin(), s.mean.end(), 0.0);
+  s.variance.assign(width, 0.0);
+  for (std::size_t i = 0; i < s.by_cycle.size(); ++i) {
+    const std::complex<double> x = s.by_cycle[i];
+    s.mean[i % width] += x / n;
+    s.variance[i % width] += std::norm(x) / n;
+  }
+  for (std::size_t i = 0; i < width; ++i)
+    s.variance[i] = std::max(0.0, s.variance[i] - std::norm(s.mean[i])) / n;
+}
+
+/// Sum of the pulses that each stretch would hold with that suspect: [s * lines + k - 1].
+std::vector<std::complex<double>> pulses_of(const Engine& engine,
+                                            std::span<const StretchLines> stretches,
+                                            std::size_t lines, Suspect suspect) {
+  std::vector<std::complex<double>> out(stretches.size() * lines);
+  const auto positions = engine.positions();
+  for (std::size_t k = 0; k < lines; ++k) {
+    const auto each = pulses_at(engine, static_cast<int>(k) + 1);
+    for (std::size_t s = 0; s < stretches.size(); ++s) {
+      for (std::size_t j = 0; j < positions.size(); ++j) {
+        double missing = positions[j].cylinder == suspect.cylinder ? suspect.missing : 0.0;
+        if (positions[j].cylinder == stretches[s].unplugged) missing = 1.0;
+        out[s * lines + k] += (1.0 - missing) * each[j];
+      }
+    }
+  }
+  return out;
+}
+
+/// Difference of the means of two windows side by side, and its variance, per signal and line.
+struct WindowChange {
+  std::vector<std::complex<double>> difference;
+  std::vector<double> variance;
+};
+
+WindowChange change_at(const StretchLines& stretch, std::size_t cycle, std::size_t window) {
+  const std::size_t width = stretch.mean.size();
+  WindowChange out{std::vector<std::complex<double>>(width), std::vector<double>(width, 0.0)};
+  const auto n = static_cast<double>(window);
+  for (std::size_t i = 0; i < width; ++i) {
+    std::array<std::complex<double>, 2> mean{};
+    std::array<double, 2> square{};
+    for (std::size_t c = 0; c < 2 * window; ++c) {
+      const std::complex<double> x = stretch.by_cycle[(cycle - window + c) * width + i];
+      mean[c / window] += x / n;
+      square[c / window] += std::norm(x) / n;
+    }
+    out.difference[i] = mean[1] - mean[0];
+    out.variance[i] =
+        std::max(0.0, square[0] - std::norm(mean[0]) + square[1] - std::norm(mean[1])) / (n - 1.0);
+  }
+  return out;
+}
+
+}  // namespace
+
+std::vector<MarkedTime> marked_times(std::span<const Mark> marks) {
+  constexpr double ever = 1e9;
+  std::vector<MarkedTime> out;
+  int unplugged = 0;
+  double from = -ever;
+  for (const Mark& m : marks) {
+    // A mark at the very start leaves nothing before it.
+    if (from > -ever || m.at.value() > settle_s)
+      out.push_back({unplugged, from, m.at.value() - before_mark_s});
+    unplugged = m.unplugged;
+    from = m.at.value() + settle_s;
+  }
+  out.push_back({unplugged, from, ever});
+  return out;
+}
+
+PhaseTrack phase_of(const Engine& engine, std::span<const Event> events) {
+  PhaseTrack track;
+  track.hop_s = hop_s;
+  if (events.size() < 2) return track;
+  const auto phase = [&](const Event& e) {
+    return e.cycle + engine.positions()[static_cast<std::size_t>(e.position - 1)].angle.value() /
+                         engine.cycle().value();
+  };
+  track.start_s = events.front().time_s;
+  const double first = phase(events.front());
+  std::size_t i = 0;
+  for (std::size_t n = 0;; ++n) {
+    const double t = track.start_s + hop_s * static_cast<double>(n);
+    while (i + 1 < events.size() &&
+           (events[i + 1].time_s <= t || events[i + 1].time_s <= events[i].time_s))
+      ++i;
+    if (i + 1 >= events.size()) return track;
+    const double share = (t - events[i].time_s) / (events[i + 1].time_s - events[i].time_s);
+    track.cycles.push_back(phase(events[i]) + share * (phase(events[i + 1]) - phase(events[i])) -
+                           first);
+  }
+}
+
+BeatLines::BeatLines(Hertz sample_rate) : bank_{sample_rate.value()} {
+  signals_.rate_hz = bank_.rate_hz();
+}
+
+void BeatLines::push(std::span<const float> samples) {
+  if (static_cast<double>(signals_.size()) > longest_s * signals_.rate_hz) return;
+  bank_.push(samples, signals_, strip_);
+  strip_.clear();
+}
+
+std::vector<StretchLines> BeatLines::stretches(const Engine& engine, const PhaseTrack& phase,
+                                               std::span<const Event> events,
+                                               std::span<const Mark> marks) const {
+  if (phase.cycles.size() < 3) return {};
+  const std::size_t K = line_count(engine);
+  Signals clean = signals_;
+  remove_mains(clean);
+  std::size_t grid = 64;
+  while (grid < 3 * K) grid *= 2;
+  const Folded folded = fold(clean, phase, grid);
+  const CycleLines lines = cycle_lines(folded, K);
+  std::vector<bool> heard(folded.cycles, false);
+  std::size_t next = 0;
+  for (std::size_t c = 0; c < folded.cycles; ++c) {
+    while (next < events.size() && events[next].time_s < folded.start_s[c] - 1e-6) ++next;
+    heard[c] =
+        events.empty() || (next < events.size() && events[next].time_s < folded.start_s[c + 1]);
+  }
+  std::vector<StretchLines> out;
+  for (const MarkedTime& m : marked_times(marks)) {
+    std::vector<std::size_t> cycles;
+    for (std::size_t c = 0; c < folded.cycles; ++c) {
+      if (heard[c] && folded.start_s[c] >= m.from_s && folded.start_s[c + 1] <= m.to_s)
+        cycles.push_back(c);
+    }
+    if (cycles.size() < fewest_cycles) continue;
+    StretchLines s;
+    s.unplugged = m.unplugged;
+    s.from = Seconds{folded.start_s[cycles.front()]};
+    s.to = Seconds{folded.start_s[cycles.back() + 1]};
+    const auto n = static_cast<double>(cycles.size());
+    double time = 0.0;
+    for (std::size_t c : cycles) time += folded.start_s[c + 1] - folded.start_s[c];
+    s.cycle_frequency = Hertz{n / time};
+    for (std::size_t c : cycles) {
+      for (const auto& spectra : lines.spectra) {
+        const auto* first = spectra.data() + c * lines.lines;
+        s.by_cycle.insert(s.by_cycle.end(), first, first + lines.lines);
+      }
+    }
+    s.mean.resize(signal_count * lines.lines);
+    summarise(s);
+    out.push_back(std::move(s));
+  }
+  return out;
+}
+
+double line_log_likelihood(const Engine& engine, std::span<const StretchLines> stretches,
+                           Suspect suspect) {
+  if (stretches.size() < 2) return 0.0;
+  const std::size_t K = stretches.front().mean.size() / signal_count;
+  const std::vector<std::complex<double>> pulse = pulses_of(engine, stretches, K, suspect);
+  double log_likelihood = 0.0;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    double weights = 0.0;
+    double missed = 0.0;
+    for (std::size_t k = 0; k < K; ++k) {
+      // One unknown answer of the pipe for all stretches, fitted: what it leaves, of the whole.
+      double whole = 1e-30;
+      double scatter = 0.0;
+      double expected = 1e-12;
+      std::complex<double> common{};
+      for (std::size_t s = 0; s < stretches.size(); ++s) {
+        const std::complex<double> line = stretches[s].mean[m * K + k];
+        whole += std::norm(line);
+        scatter += stretches[s].variance[m * K + k];
+        expected += std::norm(pulse[s * K + k]);
+        common += std::conj(pulse[s * K + k]) * line;
+      }
+      const double left = std::clamp(1.0 - std::norm(common) / (expected * whole), 0.0, 1.0);
+      const double weight = 1.0 / (1.0 + scatter_weight * scatter / whole);
+      missed += weight * left;
+      weights += weight;
+    }
+    // Gaussian of unknown spread: a signal that fits nobody well says little.
+    const double worth =
+        (m == 0 ? 1.0 : envelope_weight) * weights * static_cast<double>(stretches.size() - 1);
+    log_likelihood -= worth * std::log(missed / weights + right_misses);
+  }
+  return trust * log_likelihood;
+}
+
+InnerChange inner_change(const Engine& engine, std::span<const StretchLines> stretches,
+                         Suspect suspect) {
+  constexpr double least_known =
+      0.2;  // a line that holds next to no pulse says nothing of the pipe
+  InnerChange out;
+  if (stretches.empty()) return out;
+  const std::size_t width = stretches.front().mean.size();
+  const std::size_t K = width / signal_count;
+  const std::vector<std::complex<double>> pulse = pulses_of(engine, stretches, K, suspect);
+  std::vector<std::complex<double>> answer(width);  // of the pipe, to one pulse
+  for (std::size_t i = 0; i < width; ++i) {
+    double expected = 0.0;
+    for (std::size_t s = 0; s < stretches.size(); ++s) {
+      const std::complex<double> p = pulse[s * K + i % K];
+      expected += std::norm(p);
+      answer[i] += std::conj(p) * stretches[s].mean[i];
+    }
+    answer[i] = expected > least_known ? answer[i] / expected : 0.0;
+  }
+  std::vector<std::vector<std::complex<double>>> turned;  // [k - 1][position]
+  for (std::size_t k = 1; k <= K; ++k) turned.push_back(pulses_at(engine, static_cast<int>(k)));
+  std::vector<InnerChange> course;
+  for (const StretchLines& s : stretches) {
+    const std::size_t cycles = s.by_cycle.size() / width;
+    const auto window = static_cast<std::size_t>(window_s * s.cycle_frequency.value());
+    if (window < 4) continue;
+    for (std::size_t c = window; c + window <= cycles; c += 2) {
+      const WindowChange change = change_at(s, c, window);
+      double whole = 1e-30;
+      std::vector<double> pulses(engine.positions().size(), 0.0);
+      for (std::size_t i = 0; i < width; ++i) {
+        const double weight =
+            (i < K ? 1.0 : 0.5) / (change.variance[i] + 0.1 * std::norm(answer[i]) + 1e-30);
+        whole += weight * std::norm(answer[i]);
+        for (std::size_t j = 0; j < pulses.size(); ++j) {
+          pulses[j] +=
+              weight * (std::conj(answer[i] * turned[i % K][j]) * change.difference[i]).real();
+        }
+      }
+      InnerChange here{0.0,
+                       Seconds{s.from.value() + (s.to - s.from).value() * static_cast<double>(c) /
+                                                    static_cast<double>(cycles)}};
+      for (const double p : pulses) here.pulses = std::max(here.pulses, std::abs(p) / whole);
+      out.pulses = std::max(out.pulses, here.pulses);
+      course.push_back(here);
+    }
+  }
+  // Of several, the first: its peak lies within a window of where it begins to show.
+  double peak = 0.0;
+  for (const InnerChange& here : course) {
+    const bool begun = peak > 0.0;
+    if (begun && std::abs(here.at.value() - out.at.value()) > window_s) break;
+    if (here.pulses < 0.5 * out.pulses || here.pulses <= peak) continue;
+    peak = here.pulses;
+    out.at = here.at;
+  }
+  return out;
+}
+
+std::vector<StretchLines> next_to_mark(const StretchLines& before, const StretchLines& after) {
+  const auto cut = [](const StretchLines& s, bool last) {
+    const std::size_t width = s.mean.size();
+    const std::size_t cycles = s.by_cycle.size() / width;
+    const std::size_t keep =
+        std::min(cycles, static_cast<std::size_t>(window_s * s.cycle_frequency.value()));
+    StretchLines out = s;
+    const auto first = static_cast<std::ptrdiff_t>((last ? cycles - keep : 0) * width);
+    out.by_cycle.assign(s.by_cycle.begin() + first,
+                        s.by_cycle.begin() + first + static_cast<std::ptrdiff_t>(keep * width));
+    summarise(out);
+    return out;
+  };
+  return {cut(before, true), cut(after, false)};
+}
+
+}  // namespace pipebeat::core
