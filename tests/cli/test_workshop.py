@@ -108,7 +108,7 @@ class Locate(Case):
             self.assertEqual((answer["candidates"], status), ([], 3), marks)
             said = re.match(r"unnamed_change: .* changes at ([0-9.]+) s as if one more cylinder", answer["reasons"][0])
             self.assertTrue(said, answer["reasons"])
-            self.assertIn(round(float(said[1])), {*range(first - 1, first + 2), *range(43, 46)}, marks)
+            self.assertIn(round(float(said[1])), range(first - 1, first + 2), marks)
 
     def test_a_lead_that_was_never_off(self):
         answer = json.loads(run("locate", *FOUR, "--json", AFTER, "--off", "1@6")[0])
