@@ -64,6 +64,14 @@ void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine)
   }
 }
 
+/// True when nothing but digital silence is in it.
+bool is_silent(const Signals& signals) {
+  constexpr float nothing = 1e-9F;  // 16 bits end at 3e-5
+  return std::all_of(signals.value.begin(), signals.value.end(), [](const auto& v) {
+    return std::all_of(v.begin(), v.end(), [](float x) { return std::abs(x) < nothing; });
+  });
+}
+
 }  // namespace
 
 Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
@@ -133,7 +141,7 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
 }
 
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
-  if (signals.size() == 0) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
+  if (is_silent(signals)) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   constexpr double tone_share = 0.95;
   if (steadiest_line_share(signals) > tone_share) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   const int mains_hz = remove_mains(signals);

@@ -108,7 +108,20 @@ SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz} 
 
 void SignalBank::push(std::span<const float> samples, Signals& out, std::vector<LevelPoint>& strip) {
   out.rate_hz = signal_rate_hz_;
-  for (float x : samples) {
+  // A muted microphone may run for a day: once nothing moves any more, zeros cost next to nothing.
+  const auto rest_after = static_cast<std::int64_t>(sample_rate_hz_);
+  for (std::size_t i = 0; i < samples.size(); ++i) {
+    float x = samples[i];
+    if (x == 0.0F && zeros_ >= rest_after) {
+      const auto most = static_cast<std::ptrdiff_t>(strip_period_ - seen_ % strip_period_);
+      const auto ahead = samples.subspan(i).first(std::min(samples.size() - i, static_cast<std::size_t>(most)));
+      const auto end = std::find_if(ahead.begin(), ahead.end(), [](float s) { return s != 0.0F; });
+      push_zeros(end - ahead.begin(), out, strip);
+      i += static_cast<std::size_t>(end - ahead.begin()) - 1;
+      continue;
+    }
+    zeros_ = x == 0.0F ? zeros_ + 1 : 0;
+    if (zeros_ == rest_after) come_to_rest();
     bool clipped = false;
     if (!std::isfinite(x)) {
       x = 0.0F;
@@ -123,16 +136,48 @@ void SignalBank::push(std::span<const float> samples, Signals& out, std::vector<
     strip_power_ += static_cast<double>(x) * x;
     strip_clipped_ = strip_clipped_ || clipped;
     ++seen_;
-    if (seen_ % strip_period_ == 0) {
-      const double mean = strip_power_ / static_cast<double>(strip_period_);
-      strip.push_back({static_cast<float>(static_cast<double>(seen_ - strip_period_ / 2) / sample_rate_hz_),
-                       static_cast<float>(10.0 * std::log10(mean + 1e-12)), strip_clipped_, false});
-      strip_power_ = 0.0;
-      strip_clipped_ = false;
-    }
+    finish_strip_point(strip);
     float mid;
     if (to_mid_.push(x, mid)) push_mid(mid, out);
   }
+}
+
+void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
+  if (seen_ % strip_period_ != 0) return;
+  const double mean = strip_power_ / static_cast<double>(strip_period_);
+  strip.push_back({static_cast<float>(static_cast<double>(seen_ - strip_period_ / 2) / sample_rate_hz_),
+                   static_cast<float>(10.0 * std::log10(mean + 1e-12)), strip_clipped_, false});
+  loudest_db_ = std::max(loudest_db_, strip.back().rms_db);
+  strip_power_ = 0.0;
+  strip_clipped_ = false;
+}
+
+void SignalBank::come_to_rest() {
+  // After a second of zeros nothing is left but what rounding keeps alive.
+  std::fill(to_mid_.history.begin(), to_mid_.history.end(), 0.0F);
+  std::fill(to_low_.history.begin(), to_low_.history.end(), 0.0F);
+  for (auto& band : bands_) {
+    for (Biquad& section : band) section.z1 = section.z2 = 0.0F;
+  }
+  band_power_.fill(0.0F);
+}
+
+void SignalBank::push_zeros(std::int64_t count, Signals& out, std::vector<LevelPoint>& strip) {
+  const auto step = [](Decimator& decimator, std::int64_t in) {
+    const std::int64_t all = decimator.phase + in;
+    if (decimator.factor == 1) return in;
+    decimator.phase = static_cast<int>(all % decimator.factor);
+    return all / decimator.factor;
+  };
+  const std::int64_t mids = step(to_mid_, count);
+  const std::int64_t lows = step(to_low_, mids);
+  mid_phase_ = lows > 0 ? to_low_.phase : mid_phase_ + static_cast<int>(mids);
+  for (auto& value : out.value) value.insert(value.end(), static_cast<std::size_t>(lows), 0.0F);
+  zeros_ += count;
+  seen_ += count;
+  last_ = 0.0F;
+  flat_run_ = 0;
+  finish_strip_point(strip);
 }
 
 void SignalBank::push_mid(float x, Signals& out) {

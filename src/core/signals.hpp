@@ -42,6 +42,8 @@ class SignalBank {
 
   [[nodiscard]] std::int64_t samples_seen() const { return seen_; }
   [[nodiscard]] std::int64_t samples_clipped() const { return clipped_; }
+  /// RMS level of the loudest tenth of a second so far, in dB of full scale; -120 at least.
+  [[nodiscard]] float loudest_db() const { return loudest_db_; }
 
  private:
   /// Second-order section, transposed direct form II.
@@ -69,6 +71,10 @@ class SignalBank {
   static Biquad low_pass(double cutoff_hz, double rate_hz, double q);
   static Biquad high_pass(double cutoff_hz, double rate_hz, double q);
   void push_mid(float x, Signals& out);
+  void finish_strip_point(std::vector<LevelPoint>& strip);
+  void come_to_rest();
+  /// What `count` zeros yield once the filters are at rest; they must not pass a strip point.
+  void push_zeros(std::int64_t count, Signals& out, std::vector<LevelPoint>& strip);
 
   double sample_rate_hz_;
   double mid_rate_hz_;
@@ -85,9 +91,11 @@ class SignalBank {
   std::int64_t clipped_ = 0;
   float last_ = 0.0F;
   int flat_run_ = 0;
+  std::int64_t zeros_ = 0;  ///< zeros in a row up to now
   std::int64_t strip_period_;
   double strip_power_ = 0.0;
   bool strip_clipped_ = false;
+  float loudest_db_ = -120.0F;
 };
 
 /// Takes mains hum out of the signals, in place: steady lines at multiples of 50 or 60 Hz that are

@@ -190,3 +190,36 @@ TEST_CASE("the Wilson interval of textbook cases") {
   CHECK(half.low == doctest::Approx(0.4038315).epsilon(1e-5));
   CHECK(half.high == doctest::Approx(0.5961685).epsilon(1e-5));
 }
+
+TEST_CASE("A stretch of zeros is passed over without a trace") {
+  const auto sound_rate = 44'100.0;
+  std::vector<float> zeros = four_cylinders(6.0, [](double) { return 800.0; }, always);
+  std::fill(zeros.begin() + 20'001, zeros.begin() + 75'555, 0.0F);
+  // What is too small to be heard is no zero, so it goes the long way.
+  std::vector<float> nearly = zeros;
+  std::replace(nearly.begin() + 20'001, nearly.begin() + 75'555, 0.0F, 1e-20F);
+  const auto through = [&](const std::vector<float>& sound, std::size_t block) {
+    SignalBank bank{sound_rate};
+    std::pair<Signals, std::vector<LevelPoint>> out;
+    for (std::size_t i = 0; i < sound.size(); i += block) {
+      bank.push(std::span{sound}.subspan(i, std::min(block, sound.size() - i)), out.first, out.second);
+    }
+    return out;
+  };
+  const auto [expected, expected_strip] = through(nearly, nearly.size());
+  for (const std::size_t block : {std::size_t{1}, std::size_t{7}, std::size_t{4096}, zeros.size()}) {
+    CAPTURE(block);
+    const auto [signals, strip] = through(zeros, block);
+    for (std::size_t m = 0; m < signals.value.size(); ++m) {
+      REQUIRE(signals.value[m].size() == expected.value[m].size());
+      for (std::size_t i = 0; i < signals.value[m].size(); ++i) {
+        REQUIRE(signals.value[m][i] == doctest::Approx(expected.value[m][i]).scale(1.0).epsilon(1e-6));
+      }
+    }
+    REQUIRE(strip.size() == expected_strip.size());
+    for (std::size_t i = 0; i < strip.size(); ++i) {
+      REQUIRE(strip[i].time_s == expected_strip[i].time_s);
+      REQUIRE(strip[i].rms_db == doctest::Approx(expected_strip[i].rms_db));
+    }
+  }
+}
