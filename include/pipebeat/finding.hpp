@@ -66,6 +66,7 @@ enum class ReasonCode {
   mains_hum,          ///< value: Hz
   wind,
   known_good_used,
+  silence,            ///< value: RMS level of the loudest tenth of a second, dB of full scale
 };
 inline constexpr int unclear_reason_count = 7;
 

@@ -41,6 +41,7 @@ std::string_view to_string(ReasonCode code) {
     case ReasonCode::mains_hum: return "mains_hum";
     case ReasonCode::wind: return "wind";
     case ReasonCode::known_good_used: return "known_good_used";
+    case ReasonCode::silence: return "silence";
   }
   return "unclear";
 }

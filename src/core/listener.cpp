@@ -29,6 +29,7 @@ constexpr double fewest_cycles = 8.0;
 constexpr double speed_floor = 0.6;    // probability of the chosen ratio
 constexpr double verdict_floor = 0.38; // probability of the chosen verdict
 constexpr double clipped_limit = 0.35;
+constexpr float silent_db = -75.0F;  // 16 bits end at -90 dB; a muted microphone stays near that
 
 /// Everything passages say together.
 struct Whole {
@@ -267,12 +268,16 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
     f.reasons.insert(f.reasons.begin(), Reason{code, 0, value, value2});
     return f;
   };
+  const auto no_engine_heard = [&] {
+    if (bank.loudest_db() < silent_db) f.reasons.push_back({ReasonCode::silence, 0, bank.loudest_db()});
+    return unclear(ReasonCode::no_engine_heard);
+  };
   if (duration_s < shortest_s) return unclear(ReasonCode::too_short, duration_s);
   const Whole whole = combine(passages);
   constexpr auto no_engine = static_cast<std::size_t>(Verdict::unclear);
-  if (whole.main == nullptr) return unclear(ReasonCode::no_engine_heard);
+  if (whole.main == nullptr) return no_engine_heard();
   f.input.snr_db = whole.main->snr_db;
-  if (whole.probability[no_engine] > 0.5) return unclear(ReasonCode::no_engine_heard);
+  if (whole.probability[no_engine] > 0.5) return no_engine_heard();
 
   f.speed = SpeedSummary{Rpm{turns / time}, Rpm{low}, Rpm{high}};
   f.firing_frequency = engine.firing_frequency(f.speed->mean);

@@ -30,7 +30,13 @@ std::string pulses_missing(const Finding& f) {
              : std::string{"exhaust pulses are missing"};
 }
 
+bool is_silent(const Finding& f) {
+  return std::any_of(f.reasons.begin(), f.reasons.end(),
+                     [](const Reason& r) { return r.code == ReasonCode::silence; });
+}
+
 std::string unclear_headline(const Finding& f) {
+  if (is_silent(f)) return "No answer: the recording is silent";
   const ReasonCode code = f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code;
   switch (code) {
     case ReasonCode::no_engine_heard: return "No answer: there is no running engine to be heard";
@@ -102,6 +108,9 @@ std::string sentence(const Reason& r) {
     case ReasonCode::wind: return "wind blew into the microphone";
     case ReasonCode::known_good_used:
       return "judged against the known-good recording of the same engine";
+    case ReasonCode::silence:
+      return fmt::format("the recording is silent: nothing in it is louder than {:.0f} dB of full "
+                         "scale", r.value);
   }
   return std::string{to_string(r.code)};
 }
@@ -175,6 +184,10 @@ std::vector<std::string> next_steps(const Report& report) {
   }
   switch (f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code) {
     case ReasonCode::no_engine_heard:
+      if (is_silent(f)) {
+        return {"Play it: if you hear nothing, the microphone was muted, unplugged, or the "
+                "recorder listened to another input.", again};
+      }
       return {"Check that this is the right recording and that the engine runs in it.", again};
     case ReasonCode::speed_not_found:
     case ReasonCode::speed_ambiguous:
