@@ -17,7 +17,8 @@ namespace pipebeat::audio {
 
 namespace {
 
-constexpr std::int64_t header_bytes = 44;
+constexpr std::int64_t header_bytes =
+    static_cast<std::int64_t>(marked_copy_tag_at + marked_copy_tag.size()) + 2 + 8;
 constexpr std::int64_t frame_bytes = 4;
 constexpr std::int64_t block_frames = 4096;
 constexpr double tick_s = 0.012;
@@ -53,6 +54,8 @@ Bytes header(std::int64_t rate, std::int64_t frames, std::int64_t after_data) {
   Bytes b;
   b.tag("RIFF").u32(header_bytes - 8 + frames * frame_bytes + after_data).tag("WAVE");
   b.tag("fmt ").u32(16).u16(1).u16(2).u32(rate).u32(rate * frame_bytes).u16(4).u16(16);
+  const auto tag_bytes = static_cast<std::int64_t>(marked_copy_tag.size()) + 2;  // ends in zeros
+  b.tag("LIST").u32(12 + tag_bytes).tag("INFO").tag("ISFT").u32(tag_bytes).tag(marked_copy_tag).u16(0);
   b.tag("data").u32(frames * frame_bytes);
   return b;
 }

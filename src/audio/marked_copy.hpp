@@ -20,7 +20,7 @@ struct Mark {
 ///
 /// Streams: memory is bounded by the marks, not by the length of the recording. `marks` rise in
 /// time; those past the end are left out. The target appears whole or not at all.
-/// Errors: those of AudioReader::open; bad_argument for a channel that is not there, a recording
+/// Errors: those of AudioReader::open and NewFile::create; bad_argument for a channel that is not there, a recording
 /// through a pipe (it can't be read a second time), a target that is the recording itself, and a
 /// copy past the 4 GiB that a WAV can count; write_failed.
 Result<void> write_marked_copy(const std::string& recording, int channel,

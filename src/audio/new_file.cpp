@@ -3,11 +3,15 @@
 #include <fcntl.h>
 #include <sys/stat.h>
 
+#include <algorithm>
+#include <array>
 #include <cerrno>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
 #include <utility>
+
+#include "audio/decoder.hpp"
 
 namespace pipebeat::audio {
 
@@ -18,7 +22,37 @@ tl::unexpected<Error> write_trouble(const std::string& target, int number) {
               "check the folder's name and permissions, and that the disk is not full");
 }
 
+bool is_recording(std::string_view head) {
+  const auto byte = [&](std::size_t i) {
+    return i < head.size() ? static_cast<unsigned char>(head[i]) : 0U;
+  };
+  // MPEG audio: eleven sync bits, then layer III or II; a UTF-16 text starts with other bits.
+  const bool mpeg = byte(0) == 0xFF && (byte(1) & 0xE0U) == 0xE0U &&
+                    ((byte(1) & 0x06U) == 0x02U || (byte(1) & 0x06U) == 0x04U);
+  constexpr std::array<std::string_view, 9> containers{"RIFF", "RF64", "riff", "fLaC", "OggS",
+                                                       "FORM", "caff", ".snd", "ID3"};
+  return mpeg || needs_decoder(head) ||
+         std::any_of(containers.begin(), containers.end(),
+                     [&](std::string_view start) { return head.starts_with(start); });
+}
+
 }  // namespace
+
+Result<void> spare_originals(const std::string& target) {
+  struct stat status {};
+  if (::stat(target.c_str(), &status) != 0 || !S_ISREG(status.st_mode)) return {};
+  const Descriptor file{::open(target.c_str(), O_RDONLY | O_CLOEXEC | O_NOCTTY)};
+  std::array<char, marked_copy_tag_at + marked_copy_tag.size()> head{};
+  const ssize_t got = file ? ::read(file.get(), head.data(), head.size()) : 0;
+  const std::string_view start{head.data(), static_cast<std::size_t>(std::max<ssize_t>(got, 0))};
+  const bool ours = start.size() == head.size() && start.ends_with(marked_copy_tag);
+  if (start.find("\"pipebeat.job/") != start.npos) {
+    return fail(ErrorCode::bad_argument, target + ": that is a job's history", "give another name");
+  }
+  if (ours || !is_recording(start)) return {};
+  return fail(ErrorCode::bad_argument, target + ": there is a recording of that name already",
+              "give another name; of recordings only marked copies made by pipebeat are replaced");
+}
 
 NewFile::NewFile(std::string target, std::string temporary, Descriptor file)
     : target_{std::move(target)}, temporary_{std::move(temporary)}, file_{std::move(file)} {}
@@ -35,6 +69,7 @@ NewFile::~NewFile() {
 tl::unexpected<Error> NewFile::trouble(int number) const { return write_trouble(target_, number); }
 
 Result<NewFile> NewFile::create(const std::string& target) {
+  if (auto spared = spare_originals(target); !spared) return tl::unexpected(spared.error());
   struct stat status {};
   const bool there = ::stat(target.c_str(), &status) == 0;
   if (there && S_ISDIR(status.st_mode)) {

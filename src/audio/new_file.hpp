@@ -10,6 +10,15 @@
 
 namespace pipebeat::audio {
 
+/// What a marked copy says about itself (RIFF INFO, "software"), and at which byte: by it the next
+/// one knows what it may replace.
+inline constexpr std::string_view marked_copy_tag = "pipebeat marked copy";
+inline constexpr std::size_t marked_copy_tag_at = 56;
+
+/// Refuses a target that can't be had again: a recording, by its first bytes, or a job's history.
+/// A marked copy that this program wrote can. Errors: bad_argument.
+Result<void> spare_originals(const std::string& target);
+
 /// A file being written. What is written goes to a temporary file beside the target; `commit` puts
 /// it in the target's place in one step, so that a full disk or a stopped program never leaves half
 /// a file, nor takes away an older one. Without `commit` nothing remains.
@@ -17,8 +26,8 @@ namespace pipebeat::audio {
 /// A target that is no regular file (a device, a FIFO) is written directly.
 class NewFile {
  public:
-  /// Errors: write_failed when the folder is not there or may not be written; `what` names the
-  /// target.
+  /// Errors: those of `spare_originals`; write_failed when the folder is not there or may not be
+  /// written; `what` names the target.
   static Result<NewFile> create(const std::string& target);
 
   NewFile(NewFile&& other) noexcept;

@@ -86,6 +86,10 @@ bool outputs_are_safe(const CheckOptions& options) {
                 "give it another name"});
       return false;
     }
+    if (const auto spared = audio::spare_originals(*file); !spared) {
+      complain(spared.error());
+      return false;
+    }
     taken.emplace_back(fmt::format("the file of {}", name), *file);
   }
   return true;

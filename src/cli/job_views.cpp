@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "audio/new_file.hpp"
 #include "cli/hear.hpp"
 #include "cli/job_commands.hpp"
 #include "job/diagnose.hpp"
@@ -119,7 +120,7 @@ ExitStatus sheet(const ViewOptions& options) {
     fmt::print("{}", html);
     return ExitStatus::no_miss;
   }
-  if (const auto written = job::write_file(options.output, html, job::Existing::replace); !written) {
+  if (const auto written = audio::write_file(options.output, html); !written) {
     return trouble(written.error());
   }
   fmt::print("Sheet written to {}; open it in a browser and print it.\n",
