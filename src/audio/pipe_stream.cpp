@@ -26,9 +26,8 @@ std::size_t read_some(int fd, char* to, std::size_t count) {
 
 }  // namespace
 
-std::vector<char> read_up_to(int fd, std::size_t limit, bool& ended) {
-  std::vector<char> bytes;
-  std::size_t filled = 0;
+std::vector<char> read_up_to(int fd, std::vector<char> bytes, std::size_t limit, bool& ended) {
+  std::size_t filled = bytes.size();
   ended = false;
   while (filled < limit && !ended) {
     bytes.resize(std::min(limit, filled + std::max<std::size_t>(filled, 1 << 16)));

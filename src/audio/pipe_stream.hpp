@@ -38,8 +38,8 @@ class PipeStream {
   bool forgetting_ = false;
 };
 
-/// Reads until `limit` bytes have arrived or the pipe ends, whichever is first.
-/// Returns the bytes; `ended` tells which.
-std::vector<char> read_up_to(int fd, std::size_t limit, bool& ended);
+/// Reads on after `bytes` until there are `limit` of them or the pipe ends, whichever is first.
+/// Returns all of them; `ended` tells which.
+std::vector<char> read_up_to(int fd, std::vector<char> bytes, std::size_t limit, bool& ended);
 
 }  // namespace pipebeat::audio

@@ -1,6 +1,7 @@
 #include "audio/reader.hpp"
 
 #include <fcntl.h>
+#include <poll.h>
 #include <sndfile.h>
 #include <sys/mman.h>
 #include <sys/stat.h>
@@ -17,9 +18,18 @@ namespace pipebeat::audio {
 
 namespace {
 
-/// What is held of a pipe at most, so that formats that look ahead can: an hour of compressed
-/// sound.
-constexpr std::size_t spool_limit = std::size_t{64} << 20;
+/// What is held of a pipe at most, so that formats that look ahead can: most of an hour as phones
+/// compress it, and still within 64 MiB with the listening. Plain samples look ahead in their header
+/// only.
+constexpr std::size_t spool_limit = std::size_t{40} << 20;
+constexpr std::size_t plain_spool_limit = std::size_t{8} << 20;
+
+/// True for containers of samples that follow each other in time.
+bool is_plain(std::span<const char> head) {
+  const std::string_view start{head.data(), head.size()};
+  return start.starts_with("RIFF") || start.starts_with("RF64") || start.starts_with("FORM") ||
+         start.starts_with(".snd") || start.starts_with("riff") || start.starts_with("caff");
+}
 
 struct SoundFileCloser {
   void operator()(SNDFILE* file) const { sf_close(file); }
@@ -36,6 +46,9 @@ tl::unexpected<Error> open_trouble(const std::string& name, int number) {
     case EPERM:
       return fail(ErrorCode::no_permission, name + ": no permission to read it",
                   "change its permissions (chmod u+r) or copy it to a folder of your own");
+    case ELOOP:
+      return fail(ErrorCode::unreadable, name + ": a link that leads back to itself",
+                  "name the recording itself");
     default:
       return fail(ErrorCode::unreadable, name + ": " + std::strerror(number),
                   "check the disk or card it is on, or copy it elsewhere");
@@ -55,6 +68,37 @@ tl::unexpected<Error> no_sound(const std::string& name) {
 tl::unexpected<Error> unknown_format(const std::string& name) {
   return fail(ErrorCode::unsupported, name + ": not a recording, or damaged at its start",
               "play it to check; save it as WAV, FLAC, MP3 or M4A");
+}
+
+/// A FIFO that was opened without waiting: waits until somebody writes into it, for as long as a
+/// recording program needs to start. False when nobody does. What arrived meanwhile goes into `head`.
+bool has_writer(int fifo, std::vector<char>& head) {
+  constexpr int patience_ms = 1500;
+  constexpr int step_ms = 10;
+  for (int waited = 0; waited < patience_ms; waited += step_ms) {
+    char byte = 0;
+    const ssize_t got = ::read(fifo, &byte, 1);
+    if (got > 0) head.push_back(byte);
+    // Nothing yet, but somebody holds the other end; 0 means that nobody does.
+    if (got > 0 || (got < 0 && errno == EAGAIN)) return ::fcntl(fifo, F_SETFL, 0) == 0;
+    ::poll(nullptr, 0, step_ms);
+  }
+  return false;
+}
+
+/// True when a WAV or AIFF counts more bytes than the file has. Programs that write into pipes leave
+/// the count open: zero, or close to what 31 or 32 bits can hold.
+bool promises_more(std::span<const char> head, std::int64_t file_size) {
+  if (head.size() < 8) return false;
+  const bool little = std::memcmp(head.data(), "RIFF", 4) == 0;
+  if (!little && std::memcmp(head.data(), "FORM", 4) != 0) return false;
+  std::int64_t promised = 8;
+  for (std::size_t i = 0; i < 4; ++i) {
+    const auto byte = static_cast<unsigned char>(head[4 + i]);
+    promised += std::int64_t{byte} << (8 * (little ? i : 3 - i));
+  }
+  constexpr std::int64_t open_count = 0x7FFF0000;
+  return promised < open_count && promised > file_size + 1;
 }
 
 /// Bytes of a finished pipe as a seekable file that exists in memory only.
@@ -81,6 +125,7 @@ struct AudioReader::State {
   sf_count_t read = 0;  ///< frames so far
   bool ended = false;
   bool broke_off = false;
+  bool cut_short = false;  ///< the file is shorter than its own header says
 
   /// True when fewer frames came than a file that knows its length has; MP3 only estimates it.
   [[nodiscard]] bool fell_short() const {
@@ -118,7 +163,7 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
   const bool standard_input = path == "-";
   const std::string name = standard_input ? "standard input" : path;
   Descriptor source{standard_input ? ::fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 3)
-                                   : ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NOCTTY)};
+                                   : ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK)};
   if (!source) return open_trouble(name, errno);
 
   struct stat status {};
@@ -132,6 +177,14 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
                 "pipe a recording in, for example: pipebeat check - < van.wav");
   }
 
+  std::vector<char> arrived;
+  if (standard_input || !S_ISFIFO(status.st_mode)) {
+    if (!standard_input) ::fcntl(source.get(), F_SETFL, 0);
+  } else if (!has_writer(source.get(), arrived)) {
+    return fail(ErrorCode::unreadable, name + ": a pipe that nobody writes into",
+                "start the program that records first");
+  }
+
   auto state = std::make_unique<State>();
   std::array<char, 16> first{};
   std::size_t first_count = 0;
@@ -139,15 +192,19 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
     const ssize_t got = ::pread(source.get(), first.data(), first.size(), 0);
     if (got < 0) return open_trouble(name, errno);
     first_count = static_cast<std::size_t>(got);
+    state->cut_short = promises_more(std::span{first}.first(first_count), status.st_size);
   } else {
     bool ended = false;
-    std::vector<char> head = read_up_to(source.get(), spool_limit, ended);
+    std::vector<char> head = read_up_to(source.get(), std::move(arrived), first.size(), ended);
+    const std::size_t limit = is_plain(head) ? plain_spool_limit : spool_limit;
+    head.reserve(limit);  // growing by doubling would hold it twice
+    if (!ended) head = read_up_to(source.get(), std::move(head), limit, ended);
     first_count = std::min(head.size(), first.size());
     std::copy_n(head.begin(), first_count, first.begin());
     if (!ended) {
       if (needs_decoder(first)) {
         return fail(ErrorCode::unsupported,
-                    name + ": more than 64 MiB of a compressed format through a pipe",
+                    name + ": more than 40 MiB of a compressed format through a pipe",
                     "save it to a file and check the file");
       }
       if (!state->open_stream(std::move(source), std::move(head))) return unknown_format(name);
@@ -199,7 +256,7 @@ FrameCount AudioReader::read(std::span<float> interleaved) {
     state_->ended = true;
     const bool decoder_content = !state_->decoder || state_->decoder->finish();
     state_->broke_off =
-        !decoder_content || state_->fell_short() || sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
+        !decoder_content || state_->cut_short || state_->fell_short() || sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
     return FrameCount{0};
   }
   state_->read += got;

@@ -15,12 +15,13 @@ namespace pipebeat::audio {
 ///
 /// WAV, AIFF, AU, CAF, FLAC, Ogg Vorbis, Opus and MP3 by libsndfile; M4A, MP4, 3GP, AAC, AMR, WebM
 /// and WMA by the `ffmpeg` program, when there is one. What a file is, its first bytes say, not its
-/// name. Memory is bounded: at most 64 MiB of a pipe are held to let compressed formats look ahead.
+/// name. Memory is bounded: at most 40 MiB of a pipe are held to let compressed formats look ahead.
 ///
 /// Threads: one at a time.
 class AudioReader {
  public:
-  /// Opens a recording; "-" is standard input. FIFOs are read to their end.
+  /// Opens a recording; "-" is standard input. FIFOs are read to their end; one that
+  /// nobody writes into is given up after 1.5 s.
   /// Errors: not_found, no_permission, unreadable (a directory, empty, no sound in it, damaged),
   /// unsupported (a format that needs ffmpeg while there is none, or that nobody here knows).
   /// `what` starts with the name as given, "standard input" for "-".
@@ -41,7 +42,8 @@ class AudioReader {
   /// Returns how many frames; 0 at the end.
   FrameCount read(std::span<float> interleaved);
 
-  /// True when the end came from damage (a decoder gave up) and not from the end of the sound.
+  /// True when the end came from damage (a decoder gave up, the file is shorter than it says) and
+  /// not from the end of the sound.
   [[nodiscard]] bool broke_off() const;
 
  private:

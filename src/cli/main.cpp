@@ -5,12 +5,63 @@
 #include <exception>
 #include <string>
 
+#include "audio/library_chatter.hpp"
 #include "cli/command.hpp"
 #include "pipebeat/version.hpp"
 
 namespace {
 
 using namespace pipebeat::cli;
+
+/// The command that was being read when the command line broke a rule, "job sheet" for example.
+const CLI::App& innermost(const CLI::App& program) {
+  const CLI::App* command = &program;
+  while (!command->get_subcommands().empty()) command = command->get_subcommands().front();
+  return *command;
+}
+
+std::string path_of(const CLI::App& command) {
+  const CLI::App* parent = command.get_parent();
+  return parent == nullptr ? "pipebeat" : path_of(*parent) + " " + command.get_name();
+}
+
+/// An option as the help shows it: "-o FILE", "--engine NAME", "REC".
+std::string as_typed(const CLI::Option& option) {
+  if (option.get_positional()) return option.get_name(true);
+  const std::string name = option.get_snames().empty() ? "--" + option.get_lnames().front()
+                                                       : "-" + option.get_snames().front();
+  return option.get_type_name().empty() ? name : name + " " + option.get_type_name();
+}
+
+/// What is wrong with a command line, in our words: the library's name neither the option as it is
+/// typed nor what to do.
+std::string what_is_wrong(const CLI::ParseError& error, const CLI::App& command) {
+  const std::string text = error.what();
+  if (dynamic_cast<const CLI::RequiredError*>(&error) != nullptr) {
+    for (const CLI::Option* option : command.get_options()) {
+      if (option->get_required() && option->count() == 0) return as_typed(*option) + " is missing";
+    }
+    return path_of(command) + ": it needs a command";
+  }
+  if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr && !command.remaining().empty()) {
+    const std::string first = command.remaining().front();
+    return first + (first.starts_with("-") ? ": there is no such option" : ": one argument too many");
+  }
+  if (dynamic_cast<const CLI::ConversionError*>(&error) != nullptr) {
+    for (const CLI::Option* option : command.get_options()) {
+      const std::string start = "Could not convert: " + option->get_name() + " = ";
+      if (!text.starts_with(start)) continue;
+      return fmt::format("{} {}: not a {}number", option->get_name(), text.substr(start.size()),
+                         option->get_type_name() == "INT" ? "whole " : "");
+    }
+  }
+  if (dynamic_cast<const CLI::ArgumentMismatch*>(&error) != nullptr) {
+    const std::string name = text.substr(0, text.find(": "));
+    return name + (text.find("At Most") != text.npos ? " is given more than once"
+                                                     : " is given without its value");
+  }
+  return text;
+}
 
 ExitStatus run(int argc, char** argv) {
   CLI::App program{
@@ -45,7 +96,7 @@ ExitStatus run(int argc, char** argv) {
                                    [&](const CLI::App* c) { return c->check_name(first); });
   const auto refuse = [&](std::string what) {
     complain({pipebeat::ErrorCode::bad_argument, std::move(what),
-              fmt::format("see `pipebeat {}--help`", command ? first + " " : "")});
+              fmt::format("see `{} --help`", path_of(innermost(program)))});
     return ExitStatus::trouble;
   };
   if (first.empty()) return refuse("no command given");
@@ -56,7 +107,7 @@ ExitStatus run(int argc, char** argv) {
     program.exit(asked);
     return ExitStatus::no_miss;
   } catch (const CLI::ParseError& error) {
-    return refuse(error.what());
+    return refuse(what_is_wrong(error, innermost(program)));
   }
   return chosen();
 }
@@ -64,6 +115,7 @@ ExitStatus run(int argc, char** argv) {
 }  // namespace
 
 int main(int argc, char** argv) {
+  pipebeat::audio::silence_libraries();
   try {
     return static_cast<int>(run(argc, argv));
   } catch (const std::bad_alloc&) {
