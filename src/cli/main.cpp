@@ -41,6 +41,7 @@ std::string what_is_wrong(const CLI::ParseError& error, const CLI::App& command)
     for (const CLI::Option* option : command.get_options()) {
       if (option->get_required() && option->count() == 0) return as_typed(*option) + " is missing";
     }
+    if (!command.remaining().empty()) return command.remaining().front() + ": there is no such command";
     return path_of(command) + ": it needs a command";
   }
   if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr && !command.remaining().empty()) {

@@ -362,7 +362,8 @@ Result<std::string> keep_recording(const std::string& folder, const std::string&
   }
   const auto content = read_file(source.string());
   if (!content) return source.string();
-  for (int n = 1;; ++n) {
+  constexpr int most_of_one_name = 1000;
+  for (int n = 1; n <= most_of_one_name; ++n) {
     const std::string name = n == 1 ? source.filename().string()
                                     : fmt::format("{}-{}{}", source.stem().string(), n,
                                                   source.extension().string());
@@ -375,6 +376,9 @@ Result<std::string> keep_recording(const std::string& folder, const std::string&
     if (written) return relative;
     if (!fs::exists(target, error)) return tl::unexpected(written.error());
   }
+  return fail(ErrorCode::write_failed,
+              fmt::format("{}: no name is free there for {}", shelf.string(), source.filename().string()),
+              "check the folder's permissions, or give the recording another name");
 }
 
 }  // namespace pipebeat::job
