@@ -1,4 +1,6 @@
 """Options: what is understood, and every way of refusing one."""
+import os
+
 import program
 from program import Case, run, tone
 
@@ -33,6 +35,24 @@ class Refusals(Case):
 
     def test_an_unknown_option(self):
         self.refused("check", "--cylinders", "4", "--frobnicate", self.wav, says=["--frobnicate"])
+
+    def test_the_words_are_ours_and_name_the_option_as_it_is_typed(self):
+        out, err, _ = run("job", "sheet", os.fspath(self.folder))
+        self.assertEqual(err, "pipebeat: -o FILE is missing; see `pipebeat job sheet --help`\n")
+        for arguments, says in (
+                (("check", "--cylinders", "4"), "REC is missing"),
+                (("check", "--cylinders", "4.5", self.wav), "--cylinders 4.5: not a whole number"),
+                (("check", "--cylinders", "four", self.wav), "--cylinders four: not a whole number"),
+                (("check", "--cylinders", "4", "--rpm", "fast", self.wav), "--rpm fast: not a number"),
+                (("check", self.wav, "--cylinders"), "--cylinders is given without its value"),
+                (("check", "--cylinders", "4", "--cylinders", "6", self.wav),
+                 "--cylinders is given more than once"),
+                (("check", "--cylinders", "4", "--frobnicate", self.wav),
+                 "--frobnicate: there is no such option"),
+                (("engines", "inline4"), "inline4: one argument too many"),
+                (("job",), "pipebeat job: it needs a command"),
+                (("job", "frobnicate"), "frobnicate: there is no such command")):
+            self.refused(*arguments, says=[f"pipebeat: {says}; see `pipebeat {arguments[0]}"])
 
     def test_no_engine(self):
         self.refused("check", self.wav, says=["number of cylinders", "--engine"])

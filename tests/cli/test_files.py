@@ -152,6 +152,38 @@ class Marked(Case):
         self.assertEqual(pathlib.Path(own).read_bytes(), sound)
 
 
+class Originals(Case):
+    """What somebody recorded or noted is never written over, whichever option names it."""
+
+    def originals(self):
+        ffmpeg = ("ffmpeg", "-nostdin", "-v", "error", "-i", tone(self.folder / "old.wav"))
+        for ending in ("flac", "mp3", "ogg", "m4a", "aiff"):
+            subprocess.run([*ffmpeg, self.folder / f"old.{ending}"], check=True)
+        run("job", "new", os.fspath(self.folder / "van"), "--vehicle", "van", "--engine", "inline4")
+        return [p for p in self.folder.rglob("*") if p.is_file()]
+
+    def test_whatever_it_is(self):
+        kept = {path: path.read_bytes() for path in self.originals()}
+        self.assertGreater(len(kept), 6)
+        recording = tone(self.folder / "new.wav")
+        for path in kept:
+            for option in ("--report", "--events", "--marked"):
+                self.refused(*CHECK, option, os.fspath(path), recording, says=[path.name, "another name"])
+            self.refused("job", "sheet", os.fspath(self.folder / "van"), "-o", os.fspath(path),
+                         says=[path.name, "another name"])
+        for path, content in kept.items():
+            self.assertEqual(path.read_bytes(), content, path)
+
+    def test_an_older_marked_copy_and_other_files_are_replaced(self):
+        recording, marked = tone(self.folder / "a.wav"), self.folder / "m.wav"
+        for _ in range(2):
+            self.assertEqual(run(*CHECK, "--marked", os.fspath(marked), recording)[1:], ("", 3))
+        self.assertIn(b"pipebeat marked copy", marked.read_bytes()[:100])
+        for text in (b"", b"notes\n", b"\xff\xfeU\0T\0F\0", b"{}\n"):
+            marked.write_bytes(text)
+            self.assertEqual(run(*CHECK, "--report", os.fspath(marked), recording)[1:], ("", 3), text)
+
+
 class Writing(Case):
     FILES = ("--report", "--events", "--marked")
 
