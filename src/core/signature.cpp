@@ -35,7 +35,8 @@ std::optional<double> levels_apart(const Engine& engine, const Finding& a, const
   const std::vector<double> x = level_row(a.events, P).level;
   const std::vector<double> y = level_row(b.events, P).level;
   double best = std::numeric_limits<double>::infinity();
-  for (int turn : GapModel{engine}.turns()) {
+  const GapModel model{engine};
+  for (int turn : model.turns()) {
     double sum = 0.0;
     for (std::size_t j = 0; j < P; ++j) {
       sum += std::pow(x[j] - y[(j + static_cast<std::size_t>(turn)) % P], 2);
