@@ -6,8 +6,10 @@
 #include <string>
 #include <vector>
 
+#include "audio/reader.hpp"
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
+#include "cli/guided.hpp"
 #include "cli/hear.hpp"
 #include "cli/job_note.hpp"
 #include "cli/marks.hpp"
@@ -30,6 +32,9 @@ struct DroptestOptions {
   EngineOptions engine;
   std::optional<int> channel;
   bool json = false;
+  bool live = false;
+  std::string device;
+  std::string save;
 };
 
 using Stretches = Result<std::vector<DropStretch>>;
@@ -51,16 +56,26 @@ Stretches from_files(const DroptestOptions& options, const Engine& engine, const
   return out;
 }
 
+/// Length of a recording, where its file says it.
+std::optional<double> length_s(const std::string& path) {
+  const auto reader = audio::AudioReader::open(path);
+  if (!reader || !reader->frames()) return std::nullopt;
+  return static_cast<double>(reader->frames()->value()) / reader->sample_rate().value();
+}
+
 Stretches from_take(const DroptestOptions& options, const Engine& engine, const HearOptions& how) {
   const auto marks = options.marks.empty() ? marks_of_cues(options.take, engine)
                                            : parse_marks(options.marks, engine);
   if (!marks) return tl::unexpected(marks.error());
+  const std::optional<double> end = length_s(options.take);
   std::vector<DropStretch> out;
   HearOptions stretch = how;
   for (std::size_t i = 0; i <= marks->size(); ++i) {
     stretch.from_s = i == 0 ? 0.0 : (*marks)[i - 1].at.value() + settle_s;
     stretch.to_s = i < marks->size() ? (*marks)[i].at.value() - before_mark_s
                                      : std::numeric_limits<double>::infinity();
+    // A take that ends right after its last mark has nothing to say of it.
+    if (i == marks->size() && end && *end > (*marks)[i - 1].at.value() && *end < stretch.from_s + shortest_stretch_s) break;
     // A mark at the very start leaves nothing before it.
     if (stretch.to_s - stretch.from_s < shortest_stretch_s) {
       if (i == 0) continue;
@@ -85,11 +100,48 @@ std::vector<std::string> recordings_of(const DroptestOptions& options) {
   return paths;
 }
 
+ExitStatus run(const DroptestOptions& options);
+
+/// Records the guided test, then answers from the take as from any other.
+ExitStatus run_live(const DroptestOptions& options) {
+  if (!options.take.empty() || !options.off.empty() || !options.baselines.empty() || !options.marks.empty()) {
+    complain({ErrorCode::bad_argument, "--live records a take of its own",
+              "leave out TAKE, --marks, --baseline and --off"});
+    return ExitStatus::trouble;
+  }
+  const auto engine = options.engine.engine();
+  if (!engine) {
+    complain(engine.error());
+    return ExitStatus::trouble;
+  }
+  audio::CaptureOptions microphone;
+  microphone.device = options.device;
+  if (options.channel) microphone.channel = *options.channel;
+  const auto take = guided_drop_test(*engine, options.engine, microphone, options.save);
+  if (!take) {
+    complain(take.error());
+    return ExitStatus::trouble;
+  }
+  if (!*take) return ExitStatus::unclear;
+  DroptestOptions recorded = options;
+  recorded.live = false;
+  recorded.take = **take;
+  recorded.channel.reset();
+  recorded.device.clear();
+  recorded.save.clear();
+  return run(recorded);
+}
+
 ExitStatus run(const DroptestOptions& options) {
+  if (options.live) return run_live(options);
+  if (!options.device.empty() || !options.save.empty()) {
+    complain({ErrorCode::bad_argument, "--device and --save belong to --live", "add --live, or leave them out"});
+    return ExitStatus::trouble;
+  }
   const bool files = !options.off.empty() || !options.baselines.empty();
   if (files == !options.take.empty() || (files && (options.off.empty() || options.baselines.empty()))) {
     complain({ErrorCode::bad_argument, "droptest needs a baseline and the cylinders unplugged one by one",
-              "give --baseline b.wav --off 1=a.wav --off 2=c.wav ..., or one TAKE with --marks"});
+              "give --baseline b.wav --off 1=a.wav --off 2=c.wav ..., one TAKE with --marks, or --live"});
     return ExitStatus::trouble;
   }
   if (options.take == "-") {
@@ -136,6 +188,12 @@ void add_droptest(CLI::App& program, Action& chosen) {
       ->type_name("REC");
   command->add_option("--off", options->off, "A cylinder and the recording with it unplugged")
       ->type_name("CYL=REC");
+  command->add_flag("--live", options->live,
+                    "Guided, with the microphone: it asks for one cylinder at a time and records it all");
+  command->add_option("--device", options->device, "With --live: microphone, number or part of its name")
+      ->type_name("NAME|NO");
+  command->add_option("--save", options->save, "With --live: keep the take here; default a dated name")
+      ->type_name("FILE");
   options->engine.add_to(*command);
   command->add_option("--channel", options->channel,
                       "Channel to listen to, from 1; default the one with the most beat");

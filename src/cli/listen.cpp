@@ -1,6 +1,5 @@
 // pipebeat listen: a microphone at the tailpipe, the answer while it forms, and a take that is kept.
 #include <fmt/format.h>
-#include <signal.h>
 #include <unistd.h>
 
 #include <chrono>
@@ -10,12 +9,11 @@
 #include <thread>
 
 #include "audio/capture.hpp"
-#include "audio/take_writer.hpp"
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
 #include "cli/job_note.hpp"
-#include "cli/live_ear.hpp"
+#include "cli/live_take.hpp"
 #include "cli/screen.hpp"
 #include "show/json.hpp"
 #include "show/live.hpp"
@@ -31,8 +29,6 @@ using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
 constexpr auto pause = 20ms;
-/// A device that delivers nothing for so long is gone, whatever its driver says.
-constexpr auto device_patience = 3s;
 constexpr double longest_s = 24.0 * 3600.0;
 constexpr auto warning_time = 3s;  // how long the meter remembers a clipped sample
 
@@ -46,62 +42,6 @@ struct ListenOptions {
   bool json = false;
   bool microphone_check = false;
 };
-
-std::atomic<bool> asked_to_stop{false};
-static_assert(std::atomic<bool>::is_always_lock_free, "set from a signal handler");
-
-void ask_to_stop(int /*signal*/) { asked_to_stop = true; }
-
-/// Signals end the take, they don't end the process; a full disk or a reader that went away are
-/// told by the calls that meet them.
-void take_over_signals() {
-  struct sigaction stop {};
-  stop.sa_handler = ask_to_stop;
-  for (const int number : {SIGINT, SIGTERM, SIGHUP}) ::sigaction(number, &stop, nullptr);
-  struct sigaction ignore {};
-  ignore.sa_handler = SIG_IGN;
-  for (const int number : {SIGPIPE, SIGXFSZ}) ::sigaction(number, &ignore, nullptr);
-}
-
-double decibels(double power) { return 10.0 * std::log10(power + 1e-12); }
-
-/// What the take's end was.
-struct Ended {
-  std::optional<Error> trouble;
-  bool quietly = false;  ///< the user does not want the answer
-};
-
-/// Watches the device: its stream may end, or go on without delivering anything.
-class DeviceWatch {
- public:
-  explicit DeviceWatch(const audio::Capture& capture) : capture_{capture} {}
-
-  std::optional<Error> trouble() {
-    const std::int64_t seen = capture_.frames_seen();
-    const auto now = Clock::now();
-    if (seen != seen_) {
-      seen_ = seen;
-      moved_ = now;
-    }
-    if (capture_.alive() && now - moved_ < device_patience) return std::nullopt;
-    return Error{ErrorCode::device,
-                 fmt::format("{}: the device delivers no more sound", capture_.device().name),
-                 "check the plug and start again; the take so far is kept"};
-  }
-
- private:
-  const audio::Capture& capture_;
-  std::int64_t seen_ = 0;
-  Clock::time_point moved_ = Clock::now();
-};
-
-/// Everything that ends a take but the user's keys.
-std::optional<Ended> over(LiveEar& ear, DeviceWatch& watch) {
-  if (auto trouble = ear.write_trouble()) return Ended{std::move(trouble)};
-  if (asked_to_stop || ear.complete()) return Ended{};
-  if (auto trouble = watch.trouble()) return Ended{std::move(trouble)};
-  return std::nullopt;
-}
 
 /// One object a second until the take ends.
 Ended follow_in_lines(LiveEar& ear, DeviceWatch& watch, const Engine& engine, const std::string& take) {
@@ -205,7 +145,7 @@ ExitStatus check_microphone(const audio::CaptureOptions& options) {
   }
   DeviceWatch watch{*capture};
   std::array<float, 4096> block;
-  for (double heard = 0.0; heard < length_s * rate && !asked_to_stop;) {
+  for (double heard = 0.0; heard < length_s * rate && !asked_to_stop();) {
     const std::size_t count = queue.pop(block);
     check.push({block.data(), count});
     heard += static_cast<double>(count);
@@ -226,7 +166,6 @@ ExitStatus check_microphone(const audio::CaptureOptions& options) {
 ExitStatus listen(ListenOptions& options) {
   if (options.rate) options.capture.rate = Hertz{*options.rate};
 
-  asked_to_stop = false;
   take_over_signals();
   if (options.microphone_check) return check_microphone(options.capture);
   const auto engine = options.engine.engine();
@@ -246,12 +185,6 @@ ExitStatus listen(ListenOptions& options) {
   }
   tell_assumed_order(options.engine, *engine);
   fmt::print(stderr, "{}\n", show::recording_caution());
-  auto capture = audio::Capture::open(options.capture);
-  if (!capture) {
-    complain(capture.error());
-    return ExitStatus::trouble;
-  }
-  const Hertz rate = capture->sample_rate();
   ListenerOptions listening{*speed_guess, std::nullopt};
   if (!options.known_good.empty()) {
     HearOptions reference;
@@ -263,23 +196,15 @@ ExitStatus listen(ListenOptions& options) {
     }
     listening.known_good = std::move(*known_good);
   }
-  auto listener = Listener::create(*engine, rate, listening);
-  if (!listener) {
-    complain(listener.error());
-    return ExitStatus::trouble;
-  }
   const std::string& job = options.engine.job;
-  const std::string take = !options.save.empty() ? options.save
-                           : job.empty()         ? audio::dated_take_name("")
-                                                 : audio::dated_take_name(job + "/recordings");
-  auto writer = audio::TakeWriter::create(take, rate);
-  if (!writer) {
-    complain(writer.error());
+  std::optional<Seconds> longest;
+  if (options.seconds) longest = Seconds{*options.seconds};
+  auto opened_take = open_take(*engine, options.capture, listening, options.save, job, longest);
+  if (!opened_take) {
+    complain(opened_take.error());
     return ExitStatus::trouble;
   }
-  std::optional<FrameCount> limit;
-  if (options.seconds) limit = FrameCount{std::llround(*options.seconds * rate.value())};
-  LiveEar ear{std::move(*listener), std::move(*writer), rate, limit};
+  LiveTake& take = *opened_take;
 
   const bool lines = options.json || ::isatty(STDOUT_FILENO) == 0;
   Ended ended;
@@ -292,25 +217,21 @@ ExitStatus listen(ListenOptions& options) {
     }
   }
   if (!ended.trouble) {
-    if (auto started = capture->start(ear.queue()); !started) ended.trouble = started.error();
+    if (auto started = take.capture->start(take.ear->queue()); !started) ended.trouble = started.error();
   }
   if (!ended.trouble) {
-    DeviceWatch watch{*capture};
-    ended = lines ? follow_in_lines(ear, watch, *engine, take)
-                  : follow_on_screen(ear, watch, *engine, take, capture->device().name, *screen);
+    DeviceWatch watch{*take.capture};
+    ended = lines ? follow_in_lines(*take.ear, watch, *engine, take.path)
+                  : follow_on_screen(*take.ear, watch, *engine, take.path, take.capture->device().name, *screen);
   }
   screen.reset();
-  capture->stop();
-  if (auto closed = ear.finish(); !closed && !ended.trouble) ended.trouble = closed.error();
-
-  if (ended.trouble && ear.written() == Seconds{0.0}) {
-    ::unlink(take.c_str());  // nothing was heard, so there is nothing to keep
+  if (!close_take(take, ended)) {
     complain(*ended.trouble);
     return ExitStatus::trouble;
   }
 
-  const Judged& last = ear.last();
-  const show::Report report{take, *engine, last.whole};
+  const Judged& last = take.ear->last();
+  const show::Report report{take.path, *engine, last.whole};
   if (lines) {
     fmt::print("{}\n", show::to_live_json(report, last.recent, false));
   } else if (!ended.quietly) {
@@ -320,23 +241,8 @@ ExitStatus listen(ListenOptions& options) {
   for (const core::MicrophoneRemark& r : last.remarks) {
     fmt::print(stderr, "Microphone: {}\n", show::advice(r));
   }
-  std::string marks;
-  for (const audio::TakeMark& m : ear.marks()) {
-    marks += fmt::format("{}{:.1f} s {}", marks.empty() ? "; marks: " : ", ",
-                         static_cast<double>(m.frame) / rate.value(), m.text);
-  }
-  fmt::print(stderr, "Kept: {} ({:.1f} s{})\n", show::one_line(take), ear.written().value(), marks);
-  const std::int64_t dropped = ear.queue().dropped();
-  if (dropped > 0 || capture->gaps() > 0) {
-    fmt::print(stderr, "Lost: {} samples here, and {} gaps reported by the device; close other programs\n",
-               dropped, capture->gaps());
-  }
-  if (ear.not_judged() > 0) {
-    fmt::print(stderr, "This computer is too slow: {:.1f} s of the take were kept but not judged; "
-                       "use pipebeat check on it\n",
-               static_cast<double>(ear.not_judged()) / rate.value());
-  }
-  const bool noted = note_in_job(job, "listen", {take}, show::to_json(report));
+  tell_take(take);
+  const bool noted = note_in_job(job, "listen", {take.path}, show::to_json(report));
   if (ended.trouble) complain(*ended.trouble);
   return ended.trouble || !noted ? ExitStatus::trouble : status_of(last.whole.verdict);
 }

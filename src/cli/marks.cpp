@@ -3,9 +3,9 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cctype>
 #include <charconv>
 #include <cmath>
+#include <fstream>
 #include <optional>
 
 #include "audio/cues.hpp"
@@ -82,9 +82,40 @@ Result<std::vector<Mark>> parse_marks(const std::string& text, const Engine& eng
   return marks;
 }
 
+namespace {
+
+/// The last word of a name that says what was done: a cylinder or 0 for "on".
+std::optional<int> what_was_done(std::string_view name, const Engine& engine) {
+  std::optional<int> done;
+  while (!name.empty()) {
+    const std::size_t end = std::min(name.find(' '), name.size());
+    std::string_view word = name.substr(0, end);
+    name.remove_prefix(std::min(end + 1, name.size()));
+    if (word == "on") done = 0;
+    word.remove_prefix(std::min(word.find_first_of("0123456789"), word.size()));  // "off1"
+    if (const auto cylinder = cylinder_of(word, engine)) done = cylinder;
+  }
+  return done;
+}
+
+/// What a take that was cut short left beside it: "SECONDS<tab>NAME" a line.
+std::vector<audio::CuePoint> marks_beside(const std::string& path) {
+  std::vector<audio::CuePoint> out;
+  std::ifstream in{path + ".marks"};
+  for (std::string line; std::getline(in, line);) {
+    const std::size_t tab = line.find('\t');
+    const auto at = time_in_seconds(std::string_view{line}.substr(0, std::min(tab, line.size())));
+    if (tab != std::string::npos && at) out.push_back({Seconds{*at}, line.substr(tab + 1)});
+  }
+  return out;
+}
+
+}  // namespace
+
 Result<std::vector<Mark>> marks_of_cues(const std::string& path, const Engine& engine) {
-  const auto cues = audio::cue_points(path);
+  auto cues = audio::cue_points(path);
   if (!cues) return tl::unexpected(cues.error());
+  if (cues->empty()) *cues = marks_beside(path);
   if (cues->empty()) {
     return fail(ErrorCode::bad_argument, path + ": it has no cue points, and --marks does not say what "
                                                 "was unplugged when",
@@ -93,19 +124,17 @@ Result<std::vector<Mark>> marks_of_cues(const std::string& path, const Engine& e
   std::vector<Mark> marks;
   for (const audio::CuePoint& cue : *cues) {
     if (cue.name == "mark") continue;  // a moment to remember, nothing was unplugged
-    std::string_view name = cue.name;
-    while (!name.empty() && (std::isdigit(static_cast<unsigned char>(name.front())) == 0) && name != "on") {
-      name.remove_prefix(1);
-    }
-    const auto cylinder = name == "on" ? std::optional<int>{0} : cylinder_of(name, engine);
-    if (!cylinder) {
+    const auto unplugged = what_was_done(cue.name, engine);
+    if (!unplugged) {
       return fail(ErrorCode::bad_argument,
                   fmt::format("{}: the cue point at {:.1f} s is named \"{}\", which is neither a cylinder "
                               "nor \"on\"",
                               path, cue.at.value(), cue.name),
                   "rename it in an editor, or give --marks 10:1,20:on,30:3");
     }
-    marks.push_back({cue.at, *cylinder});
+    if (cue.name.starts_with("still off") && !marks.empty() && marks.back().unplugged == 0) marks.pop_back();
+    // What was said before is no change.
+    if ((marks.empty() ? 0 : marks.back().unplugged) != *unplugged) marks.push_back({cue.at, *unplugged});
   }
   if (marks.empty()) {
     return fail(ErrorCode::bad_argument, path + ": none of its cue points says what was unplugged",

@@ -16,8 +16,10 @@ namespace pipebeat::cli {
 /// Errors: bad_argument for what does not parse, times that don't rise, a cylinder the engine lacks.
 Result<std::vector<Mark>> parse_marks(const std::string& text, const Engine& engine);
 
-/// The marks that the recording itself carries: cue points named by the cylinder ("1", "off 1") or
-/// "on"; what `listen` calls "mark" is passed over. Errors: those of audio::cue_points, bad_argument when there are none or a name says neither.
+/// The marks that the recording itself carries: cue points, or the lines of the file NAME.marks that a take
+/// leaves when it was cut short. They are named by the cylinder ("1", "off 1", "unplugged 1 now") or "on",
+/// "back on", ...; "still off 1" takes the "on" before it back, "mark" is passed over.
+/// Errors: those of audio::cue_points, bad_argument when there are none or a name says neither.
 Result<std::vector<Mark>> marks_of_cues(const std::string& path, const Engine& engine);
 
 /// "3=off3.wav": a cylinder and its recording.

@@ -76,6 +76,7 @@ void TerminalScreen::draw(const std::vector<show::Line>& lines) {
 
 std::optional<char> TerminalScreen::key() {
   const int pressed = ::getch();
+  if (pressed == '\n' || pressed == '\r' || pressed == KEY_ENTER) return '\n';
   if (pressed < 0x20 || pressed > 0x7E) return std::nullopt;
   return static_cast<char>(pressed);
 }

@@ -24,7 +24,7 @@ class TerminalScreen {
 
   void draw(const std::vector<show::Line>& lines);
 
-  /// The next key pressed within a tenth of a second.
+  /// The next key pressed within a tenth of a second; Enter is '\n'.
   std::optional<char> key();
 
  private:

@@ -34,6 +34,9 @@ constexpr std::array letters{
     Letter{'O', {"####", "#  #", "#  #", "#  #", "####"}}, Letter{'R', {"## ", "# #", "## ", "# #", "# #"}},
     Letter{'S', {"###", "#  ", "###", "  #", "###"}}, Letter{'T', {"###", " # ", " # ", " # ", " # "}},
     Letter{'U', {"# #", "# #", "# #", "# #", "###"}}, Letter{'%', {"#  #", "  # ", " #  ", "#   ", "#  #"}},
+    Letter{'B', {"## ", "# #", "## ", "# #", "## "}}, Letter{'F', {"###", "#  ", "## ", "#  ", "#  "}},
+    Letter{'K', {"# #", "# #", "## ", "# #", "# #"}}, Letter{'P', {"###", "# #", "###", "#  ", "#  "}},
+    Letter{'W', {"#   #", "#   #", "# # #", "## ##", "#   #"}},
     Letter{'-', {"   ", "   ", "###", "   ", "   "}}, Letter{' ', {"  ", "  ", "  ", "  ", "  "}},
 };
 
@@ -100,14 +103,14 @@ std::string as_of(const LiveState& state) {
 }
 
 /// -60 dB to full scale, the loudest tenth second marked.
-Line level_meter(const LiveState& state, const Screen& screen) {
+Line level_meter(double level_db, double peak_db, bool clipped, bool too_quiet, const Screen& screen) {
   constexpr double floor_db = -60.0;
   const int length = std::clamp(screen.columns - 40, 10, 50);
   const auto at = [&](double db) {
     return static_cast<int>(std::lround(length * std::clamp((db - floor_db) / -floor_db, 0.0, 1.0)));
   };
-  const int filled = at(state.level_db);
-  const int peak = std::max(at(state.peak_db), filled);
+  const int filled = at(level_db);
+  const int peak = std::max(at(peak_db), filled);
   std::string bar;
   for (int i = 0; i < length; ++i) {
     if (i < filled) {
@@ -119,10 +122,10 @@ Line level_meter(const LiveState& state, const Screen& screen) {
     }
   }
   Piece remark{"good", Ink::good};
-  if (state.clipped) remark = {"TOO LOUD: step back", Ink::bad};
-  else if (state.too_quiet) remark = {"TOO QUIET: come closer", Ink::warning};
+  if (clipped) remark = {"TOO LOUD: step back", Ink::bad};
+  else if (too_quiet) remark = {"TOO QUIET: come closer", Ink::warning};
   return {{"Level  ", Ink::plain}, {bar, remark.ink},
-          {fmt::format(" {:4.0f} dB  ", std::max(state.peak_db, -99.0)), Ink::plain}, remark};
+          {fmt::format(" {:4.0f} dB  ", std::max(peak_db, -99.0)), Ink::plain}, remark};
 }
 
 Piece cell_of(const BeatMap::Cell& cell, int cell_width, bool blocks) {
@@ -275,7 +278,7 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
   }
   lines.push_back({{"Last 5 s  ", Ink::faint}, {std::string{now.word}, now.ink},
                    {fmt::format(", {} missing{}", percent(state.recent.missing_event_ratio), sure(state.recent))}});
-  lines.push_back(level_meter(state, screen));
+  lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, state.too_quiet, screen));
   const std::size_t advices = std::min<std::size_t>(state.advice.size(), roomy ? 2 : 1);
   for (std::size_t i = 0; i < advices; ++i) lines.push_back({{"  ! " + state.advice[i], Ink::warning}});
 
@@ -287,6 +290,42 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
   lines.push_back({{std::string{state.keys}, Ink::good}});
   if (lines.size() > static_cast<std::size_t>(screen.rows)) {
     lines.erase(lines.begin(), lines.end() - screen.rows);
+  }
+  for (Line& line : lines) cut(line, static_cast<std::size_t>(screen.columns));
+  return lines;
+}
+
+std::vector<Line> guide_lines(const GuideState& state, const Screen& screen) {
+  const bool roomy = screen.rows >= 22 && screen.columns >= 72;
+  std::vector<Line> lines;
+  lines.push_back({{fmt::format("Recording {}  ", clock(state.seconds)), Ink::bad},
+                   {fmt::format("{}  from {}", one_line(state.take), one_line(state.device)), Ink::faint}});
+  lines.emplace_back();
+  if (roomy) {
+    for (std::string& row : large(state.word, screen.blocks)) lines.push_back({{std::move(row), state.ink}});
+  } else {
+    lines.push_back({{state.word, state.ink}});
+  }
+  lines.emplace_back();
+  for (const std::string& row : folded(state.sentence, screen.columns)) lines.push_back({{row, state.ink}});
+  if (!state.warning.empty()) {
+    for (const std::string& row : folded("! " + state.warning, screen.columns)) lines.push_back({{row, Ink::bad}});
+  }
+  lines.emplace_back();
+  lines.push_back({{fmt::format("{} rpm in the last seconds", state.rpm), Ink::plain}});
+  lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, false, screen));
+  lines.emplace_back();
+  const std::vector<std::string> caution = folded(state.caution, screen.columns);
+  const int room = screen.rows - static_cast<int>(lines.size() + caution.size()) - 2;
+  const std::size_t shown = std::min(state.done.size(), static_cast<std::size_t>(std::max(0, room)));
+  for (std::size_t i = state.done.size() - shown; i < state.done.size(); ++i) lines.push_back({{"  " + state.done[i]}});
+  lines.emplace_back();
+  for (const std::string& row : caution) lines.push_back({{row, Ink::warning}});
+  lines.push_back({{std::string{state.keys}, Ink::good}});
+  if (lines.size() > static_cast<std::size_t>(screen.rows)) {
+    // What to do and which keys there are matter most: the caution was read before.
+    lines.erase(lines.end() - 1 - static_cast<std::ptrdiff_t>(std::min(lines.size() - static_cast<std::size_t>(screen.rows), lines.size() - 1)),
+                lines.end() - 1);
   }
   for (Line& line : lines) cut(line, static_cast<std::size_t>(screen.columns));
   return lines;

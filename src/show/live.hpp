@@ -71,6 +71,24 @@ struct LiveState {
   std::string_view keys{};           ///< which keys do what
 };
 
+/// What the guided drop test asks for, in the words of the screen.
+struct GuideState {
+  std::string word{};               ///< in large letters: "UNPLUG 3"
+  Ink ink = Ink::plain;
+  std::string sentence{};           ///< what to do, or what is waited for
+  std::string warning{};            ///< empty: none
+  std::vector<std::string> done{};  ///< one row a cylinder tried
+  double seconds = 0.0;             ///< written so far
+  double level_db = -120.0;
+  double peak_db = -120.0;
+  bool clipped = false;
+  std::string_view rpm{};           ///< of the last seconds
+  std::string_view take{};
+  std::string_view device{};
+  std::string_view caution{};       ///< stays in sight
+  std::string_view keys{};
+};
+
 struct Screen {
   int rows = 24;
   int columns = 80;
@@ -79,6 +97,9 @@ struct Screen {
 
 /// At most `screen.rows` lines of at most `screen.columns` columns.
 [[nodiscard]] std::vector<Line> live_lines(const LiveState& state, const Screen& screen);
+
+/// The same for the guided drop test.
+[[nodiscard]] std::vector<Line> guide_lines(const GuideState& state, const Screen& screen);
 
 /// Columns that a UTF-8 text takes; every character of ours is one wide.
 [[nodiscard]] std::size_t width(std::string_view text);

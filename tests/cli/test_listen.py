@@ -10,6 +10,7 @@ import os
 import pathlib
 import pty
 import random
+import re
 import resource
 import signal
 import struct
@@ -28,7 +29,47 @@ sys.path.insert(0, os.fspath(SOURCE / "tools"))
 from sound_server import SoundServer  # noqa: E402
 
 VAN = SOURCE / "samples" / "van-before.flac"
+DROPTEST = SOURCE / "samples" / "van-droptest.flac"
 FOUR = ("--cylinders", "4")
+
+
+def screen_of(stream, rows=30, columns=90):
+    """What a terminal of the xterm kind shows after this stream: ncurses sends differences only."""
+    grid, row, column, last = [[" "] * columns for _ in range(rows)], 0, 0, " "
+    for part in re.finditer(r"\x1b\[([?>=]?[0-9;]*)([@-~])|\x1b[()][0-9A-Za-z]|\x1b.|([\r\n\b])|([^\x00-\x1f])", stream):
+        numbers, command, control, character = part.groups()
+        if character or command == "b":
+            for _ in range(int(numbers) if command == "b" else 1):
+                last = character or last
+                if column < columns:
+                    grid[row][column] = last
+                    column += 1
+        elif control:
+            column = {"\r": 0, "\b": max(0, column - 1)}.get(control, column)
+            row = min(rows - 1, row + (control == "\n"))
+        elif command and not numbers.startswith(("?", ">", "=")):
+            given = [int(n) if n else 0 for n in numbers.split(";")]
+            count = max(1, given[0])
+            if command == "H":
+                row, column = count - 1, max(1, given[-1] if len(given) > 1 else 1) - 1
+            elif command in "dG":
+                row, column = (count - 1, column) if command == "d" else (row, count - 1)
+            elif command in "ABCD":
+                row = min(rows - 1, max(0, row + {"A": -count, "B": count}.get(command, 0)))
+                column = min(columns - 1, max(0, column + {"C": count, "D": -count}.get(command, 0)))
+            elif command == "X":
+                grid[row][column:column + count] = " " * len(grid[row][column:column + count])
+            elif command == "K":
+                begin, end = (0, column + 1) if given[0] == 1 else (column, columns)
+                grid[row][begin:end] = " " * (end - begin)
+            elif command == "J":
+                grid[row][column:] = " " * (columns - column)
+                grid[row + 1:] = [[" "] * columns for _ in grid[row + 1:]]
+            elif command == "P":
+                grid[row] = grid[row][:column] + grid[row][column + count:] + [" "] * count
+            elif command == "@":
+                grid[row] = (grid[row][:column] + [" "] * count + grid[row][column:])[:columns]
+    return "\n".join("".join(line).rstrip() for line in grid)
 
 
 def playable(path):
@@ -228,16 +269,14 @@ class Listen(Case):
         out, _, status = run("listen", "--microphone-check", env=self.server.env)
         self.assertEqual((out, status), ("The microphone hears well: level, lows and gain are good.\n", 0))
 
-    def test_keys_on_a_terminal(self):
-        self.play()
+    def on_a_terminal(self, *arguments):
+        """The program on a terminal of its own: process, what it has shown so far, a way to press keys."""
         primary, secondary = pty.openpty()
+        self.addCleanup(os.close, primary)
         fcntl.ioctl(secondary, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 90, 0, 0))
         process = subprocess.Popen(
-            [PROGRAM, "listen", *FOUR, "--save", self.take], stdin=secondary, stdout=secondary,
+            [PROGRAM, *arguments], stdin=secondary, stdout=secondary,
             stderr=subprocess.PIPE, env=self.server.env | {"TERM": "xterm", "LC_ALL": "C.UTF-8"})
-        self.addCleanup(process.stderr.close)
-        self.addCleanup(process.wait)
-        self.addCleanup(process.kill)
         os.close(secondary)
         shown = []
 
@@ -248,22 +287,98 @@ class Listen(Case):
 
         reader = threading.Thread(target=read)
         reader.start()
+        self.addCleanup(reader.join)
+        self.addCleanup(process.stderr.close)
+        self.addCleanup(process.wait)
+        self.addCleanup(process.kill)
+        return (process, lambda: b"".join(shown).decode(errors="replace"),
+                lambda key: os.write(primary, key.encode()))
+
+    def test_keys_on_a_terminal(self):
+        self.play()
+        process, shown, press = self.on_a_terminal("listen", *FOUR, "--save", self.take)
         self.wait_for_sound(3.0, process)
         for key in "309ms":  # 9: a four has no such cylinder
-            os.write(primary, key.encode())
+            press(key)
             time.sleep(0.4)
         self.assertIn(process.wait(20), (0, 1, 3))
-        reader.join()
-        os.close(primary)
-        screen = b"".join(shown).decode(errors="replace")
+        err = process.stderr.read().decode()
+        time.sleep(0.2)
+        screen = shown()
         for words in ("Recording 0:0", "rpm", "Last 5 s", "Level", "one row a cycle",
                       "cylinder 3 unplugged", "all on again", "stop"):
             self.assertIn(words, screen)
         # The answer stays on the screen when the view is gone.
         self.assertIn("4 cylinders", screen[screen.rindex("\x1b[?1049l"):])
-        err = process.stderr.read().decode()
         self.assertRegex(err, r"marks: \d\.\d s off 3, \d\.\d s on, \d\.\d s mark\)")
         self.assertFalse(os.path.exists(f"{self.take}.marks"))
+
+    def segment(self, name, begin, seconds):
+        """A stretch of the van's drop test, long enough by repetition."""
+        path = self.folder / f"{name}.wav"
+        subprocess.run(["sox", DROPTEST, path, "trim", str(begin), str(seconds), "repeat", "11"], check=True)
+        return path
+
+    def test_guided_drop_test(self):
+        """The van's cylinder 3 is dead. The lead of 1 is forgotten at first, 2 is left out."""
+        sounds = {0: self.segment("in", 1.0, 6.0), 1: self.segment("off1", 9.3, 4.0),
+                  3: self.segment("off3", 29.3, 4.0)}
+        player = None
+
+        def engine_with(off):
+            nonlocal player
+            if player:
+                player.kill()
+                player.wait()
+            player = self.server.play(sounds[off])
+
+        engine_with(0)
+        process, shown, press = self.on_a_terminal("droptest", "--live", "--engine", "inline4", "--save", self.take)
+
+        def wait_for(words):
+            deadline = time.monotonic() + 40
+            while words not in screen_of(shown()):
+                self.assertIsNone(process.poll(), "it ended too early")
+                self.assertLess(time.monotonic(), deadline, f"no \"{words}\" on\n{screen_of(shown())}")
+                time.sleep(0.2)
+
+        wait_for("press Enter")
+        press("\r")
+        wait_for("Unplug cylinder 1")
+        engine_with(1)
+        press("\r")
+        wait_for("Plug cylinder 1 back")
+        press("\r")  # without doing it
+        wait_for("as if cylinder 1 were still")
+        engine_with(0)
+        press("\r")
+        wait_for("Unplug cylinder 2")
+        press("n")
+        wait_for("Unplug cylinder 3")
+        engine_with(3)
+        press("\r")
+        wait_for("Plug cylinder 3 back")
+        engine_with(0)
+        press("\r")
+        wait_for("Unplug cylinder 4")
+        press("s")
+        status = process.wait(60)
+        player.kill()
+        player.wait()
+        err = process.stderr.read().decode()
+        time.sleep(0.2)
+        answer = shown()[shown().rindex("\x1b[?1049l"):]
+        self.assertLess(err.index("Caution first"), err.index("Kept: "))
+        self.assertRegex(err, r"off 1, [0-9.]+ s on, [0-9.]+ s still off 1, [0-9.]+ s on, [0-9.]+ s off 3, [0-9.]+ s on")
+        self.assertEqual(status, 1, answer + err)
+        self.assertIn("Cylinder 3 is dead", answer)
+        self.assertIn("cylinder 2 was not unplugged", answer.lower())
+        # The take answers the same later on.
+        again, _, status = run("droptest", "--engine", "inline4", "--json", os.fspath(self.take))
+        self.assertEqual((json.loads(again)["dead_cylinders"], status), ([3], 1))
+
+    def test_the_guided_test_wants_a_terminal(self):
+        self.assertIn("this is no terminal", run("droptest", "--live", *FOUR, env=self.server.env)[1])
 
     def test_a_terminal_that_is_not_known(self):
         primary, secondary = pty.openpty()

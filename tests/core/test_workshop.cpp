@@ -7,6 +7,7 @@
 #include <random>
 #include <vector>
 
+#include "core/drop_guide.hpp"
 #include "pipebeat/clicks.hpp"
 #include "pipebeat/compare.hpp"
 #include "pipebeat/droptest.hpp"
@@ -170,6 +171,59 @@ TEST_CASE("with an idle control that holds the speed the pattern still names it"
   CHECK(*test.dead == std::vector{6});
   CHECK(std::any_of(test.reasons.begin(), test.reasons.end(),
                     [](const DropReason& r) { return r.code == DropReasonCode::speed_held; }));
+}
+
+TEST_CASE("the guide asks for one cylinder after the other, and notices a lead that was forgotten") {
+  using core::DropStep;
+  const Engine engine = engine_with({1, 3, 4, 2});
+  core::DropGuide guide{engine};
+  double now = 0.0;
+  // Dead is 3; `off` is what is really unplugged.
+  const auto listen = [&](int off, unsigned seed) {
+    for (int i = 0; i < 12; ++i) {
+      now += 1.0;
+      std::vector<int> quiet{3};
+      if (off != 0) quiet.push_back(off);
+      const bool drops = off != 0 && off != 3;
+      guide.heard(Seconds{now}, finding_of(engine, {{0, 5, drops ? 712.0 : 750.0, quiet}}, static_cast<int>(seed % 4), seed));
+    }
+  };
+  const std::vector<std::string> none;
+  CHECK(guide.step() == DropStep::read_caution);
+  CHECK(guide.confirm(Seconds{now}) == none);
+  CHECK(guide.step() == DropStep::hear_all_in);
+  guide.heard(Seconds{2.0}, finding_of(engine, {{0, 5, 750, {3}}}, 0));
+  CHECK(guide.step() == DropStep::hear_all_in);  // not yet settled
+  listen(0, 1);
+  CHECK(guide.step() == DropStep::unplug);
+  CHECK(guide.cylinder() == 1);
+  CHECK(guide.confirm(Seconds{now}) == std::vector<std::string>{"off 1"});
+  CHECK(guide.off_since()->value() == now);
+  listen(1, 2);
+  CHECK(guide.step() == DropStep::plug_back);
+  CHECK(*guide.tried().front().rpm_drop == doctest::Approx(38.0).epsilon(0.1));
+  CHECK(guide.confirm(Seconds{now}) == std::vector<std::string>{"on"});
+  listen(1, 3);  // forgotten
+  CHECK(guide.step() == DropStep::still_off);
+  CHECK(guide.confirm(Seconds{now}) == std::vector<std::string>{"still off 1", "on"});
+  listen(0, 5);
+  CHECK(guide.step() == DropStep::unplug);
+  CHECK(guide.cylinder() == 2);
+  guide.skip();
+  CHECK(guide.cylinder() == 3);
+  guide.confirm(Seconds{now});
+  listen(3, 6);
+  guide.confirm(Seconds{now});
+  listen(0, 7);  // nothing changed at all: no reason to warn
+  CHECK(guide.cylinder() == 4);
+  guide.confirm(Seconds{now});
+  guide.heard(Seconds{now + 30.0}, Finding{});  // it stalled
+  CHECK(guide.engine_lost());
+  listen(4, 8);
+  guide.confirm(Seconds{now});
+  listen(0, 9);
+  CHECK(guide.step() == DropStep::done);
+  CHECK(guide.cylinder() == 0);
 }
 
 TEST_CASE("a drop test without a baseline, or at another speed, is no answer") {
