@@ -5,10 +5,13 @@
 #include <algorithm>
 #include <memory>
 
+#include "audio/library_chatter.hpp"
+
 namespace pipebeat::audio {
 
 Result<std::vector<CuePoint>> cue_points(const std::string& path) {
   SF_INFO info{};
+  const LibraryCall quiet;
   const std::unique_ptr<SNDFILE, int (*)(SNDFILE*)> file{sf_open(path.c_str(), SFM_READ, &info), sf_close};
   if (!file) {
     return fail(ErrorCode::unreadable, path + ": its cue points could not be read (" + sf_strerror(nullptr) + ")",

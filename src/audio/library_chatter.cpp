@@ -4,16 +4,15 @@
 
 #include <cerrno>
 #include <cstdio>
-#include <string_view>
 
 namespace pipebeat::audio {
 
 namespace {
 
+thread_local int in_a_library = 0;
+
 ssize_t write_what_is_ours(void*, const char* text, std::size_t size) {
-  if (std::string_view{text, size}.find("libmpg123") != std::string_view::npos) {
-    return static_cast<ssize_t>(size);
-  }
+  if (in_a_library > 0) return static_cast<ssize_t>(size);
   std::size_t done = 0;
   while (done < size) {
     const ssize_t put = ::write(STDERR_FILENO, text + done, size - done);
@@ -25,6 +24,9 @@ ssize_t write_what_is_ours(void*, const char* text, std::size_t size) {
 }
 
 }  // namespace
+
+LibraryCall::LibraryCall() { ++in_a_library; }
+LibraryCall::~LibraryCall() { --in_a_library; }
 
 void silence_libraries() {
   // A stream of the C library's that hands every message, still whole, to the function above.

@@ -12,6 +12,7 @@
 
 #include "audio/decoder.hpp"
 #include "audio/descriptor.hpp"
+#include "audio/library_chatter.hpp"
 #include "audio/pipe_stream.hpp"
 
 namespace pipebeat::audio {
@@ -32,7 +33,10 @@ bool is_plain(std::span<const char> head) {
 }
 
 struct SoundFileCloser {
-  void operator()(SNDFILE* file) const { sf_close(file); }
+  void operator()(SNDFILE* file) const {
+    const LibraryCall quiet;
+    sf_close(file);
+  }
 };
 using SoundFile = std::unique_ptr<SNDFILE, SoundFileCloser>;
 
@@ -135,6 +139,7 @@ struct AudioReader::State {
   /// Opens a stream that can't seek.
   bool open_stream(Descriptor pipe, std::vector<char> head) {
     stream = std::make_unique<PipeStream>(std::move(pipe), std::move(head));
+    const LibraryCall quiet;
     file.reset(sf_open_virtual(PipeStream::callbacks(), SFM_READ, &info, stream.get()));
     stream->forget_from_now_on();
     return file != nullptr;
@@ -227,7 +232,10 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
 
   // libsndfile takes the descriptor over, also when it fails.
   Descriptor second_try{decoder_may_help(head) ? ::fcntl(source.get(), F_DUPFD_CLOEXEC, 3) : -1};
-  state->file.reset(sf_open_fd(source.release(), SFM_READ, &state->info, SF_TRUE));
+  {
+    const LibraryCall quiet;
+    state->file.reset(sf_open_fd(source.release(), SFM_READ, &state->info, SF_TRUE));
+  }
   if (!state->file) {
     if (!second_try || !state->decode(second_try.get())) return unknown_format(name);
     return AudioReader{std::move(state)};
@@ -251,7 +259,10 @@ FrameCount AudioReader::read(std::span<float> interleaved) {
   if (state_->ended) return FrameCount{0};
   const auto capacity =
       static_cast<sf_count_t>(interleaved.size() / static_cast<std::size_t>(channels()));
-  const sf_count_t got = sf_readf_float(state_->file.get(), interleaved.data(), capacity);
+  const sf_count_t got = [&] {
+    const LibraryCall quiet;
+    return sf_readf_float(state_->file.get(), interleaved.data(), capacity);
+  }();
   if (got <= 0) {
     state_->ended = true;
     const bool decoder_content = !state_->decoder || state_->decoder->finish();
