@@ -232,7 +232,12 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
       level[j] += p->level_sum[j];
       square[j] += p->level_square[j];
     }
-    f.events.insert(f.events.end(), p->events.begin(), p->events.end());
+    // Rows of the beat matrix count through all passages.
+    const std::int32_t first_cycle = f.events.empty() ? 0 : f.events.back().cycle + 1;
+    for (Event e : p->events) {
+      e.cycle += first_cycle;
+      f.events.push_back(e);
+    }
     f.input.beat = std::max(f.input.beat, p->beat);
     if (p->mains_hz != 0 && std::none_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) { return r.code == ReasonCode::mains_hum; })) {
       f.reasons.push_back({ReasonCode::mains_hum, 0, static_cast<double>(p->mains_hz)});

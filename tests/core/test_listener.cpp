@@ -68,6 +68,21 @@ TEST_CASE("The answer does not depend on how the sound is cut into blocks") {
   CHECK(first.find("\"duration_s\":8.0") != std::string::npos);
 }
 
+TEST_CASE("Cycles count through a recording that is heard in passages") {
+  Listener l = listener();
+  l.push(four_with_one_dead(130.0));
+  const Finding f = l.finding();
+  REQUIRE(f.events.size() > 4 * 700);
+  CHECK(f.events.back().time_s > 120.0F);
+  for (std::size_t i = 1; i < f.events.size(); ++i) {
+    const Event& before = f.events[i - 1];
+    const Event& event = f.events[i];
+    const bool next = event.position == 1;
+    REQUIRE(event.cycle >= before.cycle + (next ? 1 : 0));
+    REQUIRE((next || event.cycle == before.cycle));
+  }
+}
+
 TEST_CASE("Asking on the way does not change the answer") {
   const std::vector<float> sound = four_with_one_dead(8.0);
   Listener asked = listener();
