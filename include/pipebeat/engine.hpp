@@ -51,6 +51,8 @@ class Engine {
   [[nodiscard]] std::span<const FiringPosition> positions() const { return positions_; }
   /// True when the heard events are equally spaced.
   [[nodiscard]] bool even_fire() const;
+  /// Turns of the numbering, in positions, that lay the layout on itself: 0, and every one when even.
+  [[nodiscard]] std::vector<int> turns() const;
 
   /// Relative strength of cycle line k (frequency k times the cycle frequency) for one unit pulse
   /// at every heard position: S_k = (1/P) sum_n exp(-2 pi i k theta_n / cycle), so S_0 = 1.

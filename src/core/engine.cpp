@@ -128,6 +128,22 @@ bool Engine::even_fire() const {
   return true;
 }
 
+std::vector<int> Engine::turns() const {
+  const auto P = static_cast<int>(positions_.size());
+  const auto angle = [&](int i) {
+    return positions_[static_cast<std::size_t>(i % P)].angle.value() + (i >= P ? cycle().value() : 0.0);
+  };
+  std::vector<int> turns;
+  for (int turn = 0; turn < P; ++turn) {
+    bool same = true;
+    for (int i = 0; i < P && same; ++i) {
+      same = std::abs((angle(i + turn) - angle(turn)) - angle(i)) < 1.0;
+    }
+    if (same) turns.push_back(turn);
+  }
+  return turns;
+}
+
 std::complex<double> Engine::line(int k) const {
   std::complex<double> sum{};
   for (const FiringPosition& p : positions_) {

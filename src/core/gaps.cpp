@@ -78,21 +78,8 @@ LevelRow level_row(std::span<const Event> events, std::size_t positions, bool ow
   return row;
 }
 
-GapModel::GapModel(const Engine& engine, bool blurred) : blurred_{blurred} {
-  const auto positions = engine.positions();
-  const auto P = static_cast<int>(positions.size());
-  const double cycle = engine.cycle().value();
-  const auto angle = [&](int i) {
-    return positions[static_cast<std::size_t>(i % P)].angle.value() + (i >= P ? cycle : 0.0);
-  };
-  for (const FiringPosition& p : positions) cylinder_.push_back(p.cylinder);
-  for (int turn = 0; turn < P; ++turn) {
-    bool same = true;
-    for (int i = 0; i < P && same; ++i) {
-      same = std::abs((angle(i + turn) - angle(turn)) - angle(i)) < 1.0;
-    }
-    if (same) turns_.push_back(turn);
-  }
+GapModel::GapModel(const Engine& engine, bool blurred) : turns_{engine.turns()}, blurred_{blurred} {
+  for (const FiringPosition& p : engine.positions()) cylinder_.push_back(p.cylinder);
 }
 
 double GapModel::log_likelihood(std::span<const LevelRow> rows,

@@ -197,8 +197,9 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
   }
 
   // Where position 1 begins: the offset at which equal, compact pulses explain most, all signals
-  // together. An even layout repeats after one slot.
-  const std::size_t range = engine.even_fire() ? std::max<std::size_t>(1, M / P) : M;
+  // together. A layout that can be laid on itself (an even one after each slot) repeats within the
+  // cycle: looked at beyond that, rounding would choose among equals.
+  const std::size_t range = std::max<std::size_t>(1, M / engine.turns().size());
   std::vector<double> score(range, 0.0);
   const std::vector<double> equal(P, 1.0);
   for (std::size_t m = 0; m < signal_count; ++m) {

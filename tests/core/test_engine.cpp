@@ -4,6 +4,7 @@
 
 #include <cmath>
 #include <numbers>
+#include <vector>
 #include <numeric>
 #include <set>
 #include <string>
@@ -92,6 +93,15 @@ TEST_CASE(
   CHECK(at_order(bank, 3.5) == about(0.271));
   CHECK(at_order(bank, 4.0) == about(1.0));
   for (double order : {1.0, 2.0, 3.0}) CHECK(at_order(bank, order) < nothing);
+}
+
+TEST_CASE("Turns that lay the layout on itself: all of an even one, every second of 90/150, none else") {
+  using Turns = std::vector<int>;
+  CHECK(named("inline4").turns() == Turns{0, 1, 2, 3});
+  CHECK(named("v6-oddfire").turns() == Turns{0, 2, 4});
+  CHECK(named("v8-bank").turns() == Turns{0});
+  CHECK(named("vtwin45").turns() == Turns{0});
+  CHECK(named("single").turns() == Turns{0});
 }
 
 TEST_CASE("A cross-plane four sounds like one bank of a cross-plane eight") {

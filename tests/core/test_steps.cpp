@@ -5,6 +5,7 @@
 #include <complex>
 #include <functional>
 #include <numbers>
+#include <optional>
 #include <random>
 #include <vector>
 
@@ -221,5 +222,27 @@ TEST_CASE("A stretch of zeros is passed over without a trace") {
       REQUIRE(strip[i].time_s == expected_strip[i].time_s);
       REQUIRE(strip[i].rms_db == doctest::Approx(expected_strip[i].rms_db));
     }
+  }
+}
+
+TEST_CASE("Rounding does not choose among turns that lay a layout on itself") {
+  const Engine oddfire = *Engine::make(*builtin_engine("v6-oddfire"));
+  const auto sound = four_cylinders(8.0, [](double) { return 800.0; }, [](int n) { return n % 4 != 1; });
+  std::mt19937 random{3};
+  std::uniform_real_distribution<float> last_bit{-6e-8F, 6e-8F};
+  std::optional<double> first;
+  for (int i = 0; i < 6; ++i) {
+    std::vector<float> same = sound;
+    if (i > 0) {
+      for (float& x : same) x *= 1.0F + last_bit(random);
+    }
+    auto listener = Listener::create(oddfire, Hertz{rate});
+    REQUIRE(listener);
+    listener->push(same);
+    const Finding f = listener->finding();
+    REQUIRE(f.miss_probability);
+    if (!first) first = f.miss_probability;
+    CAPTURE(i);
+    CHECK(*f.miss_probability == doctest::Approx(*first).epsilon(1e-4));
   }
 }
