@@ -32,8 +32,6 @@ function quiet() {
   $('message').hidden = true;
 }
 
-const percent = (share) => `${(100 * share).toFixed(1)} %`;
-
 function translate() {
   for (const element of document.querySelectorAll('[data-t]')) {
     element.textContent = t(element.dataset.t);
@@ -108,11 +106,12 @@ const blobUrl = (source) => URL.createObjectURL(new Blob([source], { type: 'text
 
 let worker = null;
 let whenReady = null;
-let current = null;  // what is being heard: { name, engine, file?, live? }
+let unable = false;  // this browser can't run the core
+let current = null;  // what is being heard: { name, engine, file?, live?, side? }
 
 function startWorker() {
   if (typeof WebAssembly === 'undefined') {
-    trouble('core');
+    giveUp();
     return;
   }
   worker = new Worker(blobUrl(workerSource));
@@ -133,10 +132,18 @@ function startWorker() {
   });
   worker.onerror = (event) => {
     event.preventDefault();
-    const name = current ? current.name : '';
+    if (!current) {
+      giveUp();
+      return;
+    }
     restartWorker();
-    trouble(name ? 'unreadable' : 'core', { name, detail: event.message });
+    trouble('unreadable', { name: current.name, detail: event.message });
   };
+}
+
+function giveUp() {
+  unable = true;
+  trouble('core');
 }
 
 function restartWorker() {
@@ -155,8 +162,11 @@ const answers = {
     stopMicrophone();
   },
   decode: () => decodeFile(),
-  trouble: ({ key, detail }) => trouble(key, { name: current ? current.name : '', detail }),
+  trouble: ({ key, detail }) => (key === 'core' ? giveUp()
+    : trouble(key, { name: current ? current.name : '', detail })),
   finding: (data) => finish(data),
+  kept: () => hearSide('after'),
+  comparison: (data) => finishComparison(data),
 };
 
 // -------------------------------------------------------------------------------------- files
@@ -165,7 +175,8 @@ function busy(key) {
   $('busy').hidden = false;
   $('busy-text').textContent = t(key, { name: current.name });
   $('progress').removeAttribute('value');
-  $('setup').inert = true;
+  $('setup').inert = $('takes-section').inert = true;
+  $('busy').scrollIntoView({ block: 'nearest' });
 }
 
 /** Back to where something can be chosen. */
@@ -173,7 +184,7 @@ function rest() {
   $('busy').hidden = true;
   $('live').hidden = true;
   $('setup').hidden = false;
-  $('setup').inert = false;
+  $('setup').inert = $('takes-section').inert = false;
   $('takes-section').hidden = false;
   $('listen').disabled = false;
 }
@@ -181,6 +192,10 @@ function rest() {
 async function hearFile(file) {
   quiet();
   stopMicrophone();
+  if (unable) {
+    giveUp();
+    return;
+  }
   const engine = engineOf();
   if (!engine || !file) return;
   forget();
@@ -191,7 +206,7 @@ async function hearFile(file) {
   }
   busy('hearing');
   await whenReady;
-  worker.postMessage({ do: 'file', file, engine });
+  worker.postMessage({ do: 'file', file, name: file.name, engine });
 }
 
 /** Length in seconds as the browser reads it from the file's head; null when it can't tell. */
@@ -245,7 +260,7 @@ async function decodeFile() {
   const channels = Array.from({ length: sound.numberOfChannels },
     (_, c) => sound.getChannelData(c).slice());
   worker.postMessage({
-    do: 'samples', name: mine.name, engine: mine.engine, rate: sound.sampleRate, channels,
+    do: 'samples', name: mine.name, engine: mine.engine, side: mine.side, rate: sound.sampleRate, channels,
   }, channels.map((c) => c.buffer));
 }
 
@@ -265,6 +280,10 @@ const mayListen = () =>
 
 async function listen() {
   quiet();
+  if (unable) {
+    giveUp();
+    return;
+  }
   if (!mayListen()) {
     trouble('insecure');
     $('recording').focus();
@@ -431,9 +450,9 @@ function forget() {
 async function finish(data) {
   if (!current) return;
   const { name, engine, file, note } = current;
-  const { json, headline, next, pictures, events, report } = data;
+  const { json, headline, figures, next, pictures, events, report } = data;
   const take = {
-    name, engine, json, headline, next, pictures, events, report, at: Date.now(),
+    name, engine, json, headline, figures, next, pictures, events, report, at: Date.now(),
     sound: data.wav || file,
   };
   current = null;
@@ -460,28 +479,18 @@ function items(list, sentences) {
   }));
 }
 
-function figuresOf(found) {
-  const rows = [];
-  if (found.confidence !== null) rows.push(['sure', `${(100 * found.confidence).toFixed(0)} %`]);
-  if (found.missing_event_ratio !== null) {
-    const [low, high] = found.missing_event_ratio_interval.map(percent);
-    rows.push(['missing', t('missing_text', {
-      share: percent(found.missing_event_ratio), low, high, ...found.events,
-    })]);
-    const [least, most] = found.underlying_rate_interval.map(percent);
-    rows.push(['long_run', t('long_run_text', { low: least, high: most })]);
-  }
-  if (found.rpm.mean !== null) {
-    rows.push(['speed', t('speed_text', {
-      mean: found.rpm.mean.toFixed(0), min: found.rpm.min.toFixed(0), max: found.rpm.max.toFixed(0),
-      firing: found.firing_hz === null ? '–' : found.firing_hz.toFixed(1),
-    })]);
-  }
-  rows.push(['length', t('length_text', {
-    duration: found.duration_s.toFixed(1), usable: found.input.usable_s.toFixed(1),
-  })]);
-  return rows;
+function showFigures(list, figures) {
+  list.replaceChildren(...figures.flatMap(({ name, text }) => [
+    Object.assign(document.createElement('dt'), { textContent: name }),
+    Object.assign(document.createElement('dd'), { textContent: text }),
+  ]));
 }
+
+/** Reasons as sentences; the code before the first of an unclear answer is for programs. */
+const reasonsOf = (found) => found.reasons.map((r) => {
+  const plain = r.replace(/^[a-z_]+: /, '');
+  return `${plain[0].toUpperCase()}${plain.slice(1)}.`;
+});
 
 function show(take) {
   shown = take;
@@ -489,17 +498,13 @@ function show(take) {
   $('finding-name').textContent = take.name;
   $('headline').textContent = `${take.headline}.`;
   $('headline').className = kindOf(found.verdict);
-  $('figures').replaceChildren(...figuresOf(found).flatMap(([key, text]) => {
-    const term = document.createElement('dt');
-    term.textContent = t(key);
-    const value = document.createElement('dd');
-    value.textContent = text;
-    return [term, value];
-  }));
-  items($('reasons'), found.reasons.map((r) => {
-    const plain = r.replace(/^[a-z_]+: /, '');
-    return `${plain[0].toUpperCase()}${plain.slice(1)}.`;
-  }));
+  showFigures($('figures'), [...take.figures, {
+    name: t('length'),
+    text: t('length_text', {
+      duration: found.duration_s.toFixed(1), usable: found.input.usable_s.toFixed(1),
+    }),
+  }]);
+  items($('reasons'), reasonsOf(found));
   items($('next'), take.next);
   $('workshop-caution').hidden = ['even', 'unclear'].includes(found.verdict);
   $('pictures').replaceChildren(...Object.values(take.pictures).filter(Boolean).map(figureOf));
@@ -581,7 +586,7 @@ const store = {
       this.kept = false;
       record.id = -this.memory.length - 1;
     }
-    this.memory.push(record);
+    this.memory.push({ ...record, sound: take.sound });
   },
   async remove(id) {
     this.memory = this.memory.filter((take) => take.id !== id);
@@ -600,7 +605,7 @@ function showTakes() {
     : store.memory.length ? t('compare_hint') : t('takes_none');
   $('takes').replaceChildren(...[...store.memory].reverse().map(takeItem));
   $('delete-all').hidden = store.memory.length === 0;
-  showComparison();
+  forgetComparison();
 }
 
 function takeItem(take) {
@@ -624,6 +629,7 @@ function takeItem(take) {
     const b = button(side, () => {
       sides[side] = sides[side] === take.id ? null : take.id;
       showTakes();
+      if (sides[side]) compareTakes();
     });
     b.setAttribute('aria-pressed', String(sides[side] === take.id));
   }
@@ -635,31 +641,53 @@ function takeItem(take) {
   return item;
 }
 
-/** What can be said of two findings of the same engine. */
-function comparison(before, after) {
-  const a = JSON.parse(before.json);
-  const b = JSON.parse(after.json);
-  if (JSON.stringify(a.engine) !== JSON.stringify(b.engine)) return [t('compare_engines')];
-  if (a.missing_event_ratio === null || b.missing_event_ratio === null) return [t('compare_unclear')];
-  const fields = { before: percent(a.missing_event_ratio), after: percent(b.missing_event_ratio) };
-  const misses = (f) => kindOf(f.verdict) === 'bad';
-  const apart = a.underlying_rate_interval[0] > b.underlying_rate_interval[1] ? 'better'
-    : b.underlying_rate_interval[0] > a.underlying_rate_interval[1] ? 'worse' : 'same';
-  const key = !misses(a) && !misses(b) ? 'none'
-    : apart === 'better' && !misses(b) ? 'fixed' : apart;
-  const said = [t(`compare_${key}`, fields)];
-  if (Math.abs(a.rpm.mean / b.rpm.mean - 1) > 0.15) {
-    said.push(t('compare_speed', { before: a.rpm.mean.toFixed(0), after: b.rpm.mean.toFixed(0) }));
+let compared = null;  // { before, after }: the takes on the screen, side by side
+
+const sideTake = (side) => store.memory.find((take) => take.id === sides[side]);
+
+/** Begins a comparison as soon as both sides are there: both are heard again, one after the other. */
+function compareTakes() {
+  const [before, after] = [sideTake('before'), sideTake('after')];
+  if (!before || !after) return;
+  quiet();
+  const heard = (take) => [take.engine.cylinders, take.engine.strokes];
+  if (heard(before).join() !== heard(after).join()) {
+    say('compare_engines', { before: heard(before)[0], after: heard(after)[0] });
+    return;
   }
-  return said;
+  const silent = [before, after].find((take) => !take.sound);
+  if (silent) {
+    say('compare_no_sound', { name: silent.name });
+    return;
+  }
+  hearSide('before');
 }
 
-function showComparison() {
-  const [before, after] = ['before', 'after'].map((s) => store.memory.find((x) => x.id === sides[s]));
-  $('compare').hidden = !(before && after);
-  if (!before || !after) return;
-  $('compare-answer').textContent = comparison(before, after).join(' ');
-  $('compare-sides').replaceChildren(...[['before', before], ['after', after]].map(([side, take]) => {
+async function hearSide(side) {
+  if (side === 'after' && !current) return;  // cancelled meanwhile
+  const { name, sound, engine } = sideTake(side);
+  // One engine for both, as it was described last; each with the speed that was known of it.
+  current = { name, file: sound, side, engine: { ...sideTake('after').engine, rpm: engine.rpm } };
+  busy('hearing');
+  await whenReady;
+  worker.postMessage({ do: 'file', file: sound, name, engine: current.engine, side });
+}
+
+function finishComparison({ json, headline, figures, next }) {
+  if (!current) return;
+  current = null;
+  rest();
+  compared = { before: sideTake('before'), after: sideTake('after') };
+  const found = JSON.parse(json);
+  const bad = found.answer !== 'cannot_compare' && kindOf(found.after.verdict) === 'bad';
+  $('compare-answer').textContent = `${headline}.`;
+  $('compare-answer').className = found.answer === 'cannot_compare' ? 'doubt' : bad ? 'bad' : 'good';
+  showFigures($('compare-figures'), figures);
+  items($('compare-reasons'), reasonsOf(found));
+  items($('compare-next'), next);
+  $('compare-caution').textContent = $(bad ? 'workshop-caution' : 'caution').textContent;
+  $('compare-sides').replaceChildren(...['before', 'after'].map((side) => {
+    const take = compared[side];
     const part = document.createElement('div');
     const title = Object.assign(document.createElement('h3'), { textContent: `${t(side)}: ${take.name}` });
     const verdict = Object.assign(document.createElement('p'), { textContent: `${take.headline}.` });
@@ -667,6 +695,18 @@ function showComparison() {
       .filter(Boolean).map(figureOf));
     return part;
   }));
+  $('compare-json').textContent = json;
+  $('compare').hidden = false;
+  $('compare').focus();
+  $('compare').scrollIntoView({ block: 'start' });
+}
+
+/** Takes the comparison off the screen when it is not of the takes that are marked. */
+function forgetComparison() {
+  if (compared && compared.before === sideTake('before') && compared.after === sideTake('after')) return;
+  compared = null;
+  $('compare').hidden = true;
+  $('compare-json').textContent = '';
 }
 
 // --------------------------------------------------------------------------------------- start
@@ -707,6 +747,8 @@ document.addEventListener('drop', (event) => {
 });
 $('save-sound').onclick = saveSound;
 $('save-json').onclick = () => save(asBlob(`${shown.json}\n`, 'application/json'), `${stem(shown.name)}.json`);
+$('save-compare').onclick = () => save(asBlob(`${$('compare-json').textContent}\n`, 'application/json'),
+  `${stem(compared.before.name)}-${stem(compared.after.name)}.json`);
 $('save-report').onclick = () => save(asBlob(shown.report, 'text/html'), `${stem(shown.name)}.html`);
 $('save-events').onclick = () => save(asBlob(shown.events, 'text/csv'), `${stem(shown.name)}.csv`);
 $('share').onclick = share;

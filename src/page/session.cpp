@@ -1,20 +1,24 @@
 // The core as the page's worker calls it: plain functions over numbers and C strings.
 //
 // One session at a time, on one thread. Strings that come back live until the next call that
-// returns one.
+// returns one. A concluded session can be kept as one side of a comparison.
 #include <emscripten.h>
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
 #include "core/ears.hpp"
+#include "pipebeat/compare.hpp"
 #include "pipebeat/engine.hpp"
 #include "pipebeat/finding.hpp"
 #include "pipebeat/listener.hpp"
 #include "pipebeat/version.hpp"
+#include "show/compare.hpp"
 #include "show/csv.hpp"
 #include "show/html.hpp"
 #include "show/json.hpp"
@@ -33,7 +37,18 @@ struct Session {
   Finding finding;
 };
 
+/// A recording as it was heard, to be compared.
+struct Side {
+  std::string file;
+  Engine engine;
+  ComparedRecording recording;
+
+  [[nodiscard]] show::Report report() const { return {file, engine, recording.finding}; }
+};
+
 std::optional<Session> session;
+std::array<std::optional<Side>, 2> sides;  // before, after
+Comparison comparison;
 std::string file_name;
 std::string answer;
 
@@ -51,6 +66,13 @@ std::string list(const Range& values) {
 
 std::string lines(const std::vector<std::string>& texts) {
   return fmt::format("{}", fmt::join(texts, "\n"));
+}
+
+/// Name and text of each, line by line.
+std::string lines(const std::vector<show::Figure>& figures) {
+  std::vector<std::string> texts;
+  for (const show::Figure& f : figures) texts.insert(texts.end(), {f.name, f.text});
+  return lines(texts);
 }
 
 }  // namespace
@@ -113,13 +135,40 @@ EMSCRIPTEN_KEEPALIVE void pb_conclude(double seconds, const char* file) {
 
 EMSCRIPTEN_KEEPALIVE const char* pb_json() { return say(show::to_json(report())); }
 EMSCRIPTEN_KEEPALIVE const char* pb_headline() { return say(show::headline(report())); }
-EMSCRIPTEN_KEEPALIVE const char* pb_next_steps() { return say(lines(show::next_steps(report()))); }
+EMSCRIPTEN_KEEPALIVE const char* pb_figures() { return say(lines(show::figures(report()))); }
+EMSCRIPTEN_KEEPALIVE const char* pb_next_steps() {
+  return say(lines(show::next_steps(report(), show::Place::page)));
+}
 EMSCRIPTEN_KEEPALIVE const char* pb_events() { return say(show::to_csv(report())); }
-EMSCRIPTEN_KEEPALIVE const char* pb_report() { return say(show::to_html(report())); }
+EMSCRIPTEN_KEEPALIVE const char* pb_report() {
+  return say(show::to_html(report(), show::Place::page));
+}
 
 /// A picture by its number, see show::Picture; "" when there is nothing to draw.
 EMSCRIPTEN_KEEPALIVE const char* pb_picture(int number) {
   return say(show::to_svg(static_cast<show::Picture>(number), report()));
+}
+
+/// Keeps what was concluded of everything heard as the recording from before (0) or after (1).
+EMSCRIPTEN_KEEPALIVE void pb_keep(int side) {
+  sides.at(static_cast<std::size_t>(side))
+      .emplace(Side{file_name, session->engine,
+                    {session->finding, session->ears.best().as_known_good()}});
+}
+
+/// Compares the two that were kept.
+EMSCRIPTEN_KEEPALIVE void pb_compare() {
+  comparison = compare(sides[1]->engine, std::span{&sides[0]->recording, 1},
+                       std::span{&sides[1]->recording, 1});
+}
+
+EMSCRIPTEN_KEEPALIVE const char* pb_compare_json() {
+  return say(show::to_json(show::CompareReport{comparison, {sides[0]->report()}, {sides[1]->report()}}));
+}
+EMSCRIPTEN_KEEPALIVE const char* pb_compare_headline() { return say(show::headline(comparison)); }
+EMSCRIPTEN_KEEPALIVE const char* pb_compare_figures() { return say(lines(show::figures(comparison))); }
+EMSCRIPTEN_KEEPALIVE const char* pb_compare_next_steps() {
+  return say(lines(show::next_steps(comparison, show::Place::page)));
 }
 
 /// The caution about recording, then the one about work on the engine.

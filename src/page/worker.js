@@ -22,17 +22,24 @@ const ready = createCore().then((module) => {
     conclude: call('pb_conclude', null, ['number', 'string']),
     json: call('pb_json', 'string', []),
     headline: call('pb_headline', 'string', []),
+    figures: call('pb_figures', 'string', []),
     nextSteps: call('pb_next_steps', 'string', []),
     events: call('pb_events', 'string', []),
     report: call('pb_report', 'string', []),
     picture: call('pb_picture', 'string', ['number']),
     cautions: call('pb_cautions', 'string', []),
+    keep: call('pb_keep', null, ['number']),
+    compare: call('pb_compare', null, []),
+    compareJson: call('pb_compare_json', 'string', []),
+    compareHeadline: call('pb_compare_headline', 'string', []),
+    compareFigures: call('pb_compare_figures', 'string', []),
+    compareNextSteps: call('pb_compare_next_steps', 'string', []),
   };
   postMessage({
     say: 'ready', version: core.version(), layouts: JSON.parse(core.layouts()),
     cautions: core.cautions().split('\n'),
   });
-});
+}, () => postMessage({ say: 'trouble', key: 'core' }));
 
 /** Begins a session; what is wrong with the engine, or ''. */
 function open(engine, rate, channels) {
@@ -51,11 +58,18 @@ function room(frames, channels) {
   return core.module.HEAPF32.subarray(at, at + frames * channels);
 }
 
+/** Name and text of each figure. */
+function figuresOf(lines) {
+  const texts = lines ? lines.split('\n') : [];
+  return texts.flatMap((name, i) => (i % 2 ? [] : [{ name, text: texts[i + 1] }]));
+}
+
 function conclude(seconds, name) {
   core.conclude(seconds, name);
   return {
     json: core.json(),
     headline: core.headline(),
+    figures: figuresOf(core.figures()),
     next: core.nextSteps().split('\n'),
   };
 }
@@ -68,7 +82,23 @@ function whole(name) {
   return found;
 }
 
-async function hearWav(file, engine, format, mine) {
+/** Ends a recording: its finding, or, of one that is heard for a comparison, the side it stands on. */
+function answer(name, side) {
+  if (!side) return postMessage({ say: 'finding', ...whole(name) });
+  core.conclude(0, name);
+  core.keep(side === 'before' ? 0 : 1);
+  if (side === 'before') return postMessage({ say: 'kept' });
+  core.compare();
+  return postMessage({
+    say: 'comparison',
+    json: core.compareJson(),
+    headline: core.compareHeadline(),
+    figures: figuresOf(core.compareFigures()),
+    next: core.compareNextSteps().split('\n'),
+  });
+}
+
+async function hearWav({ file, name, engine, side }, format, mine) {
   const wrong = open(engine, format.rate, format.channels);
   if (wrong) return postMessage({ say: 'trouble', key: 'engine_refused', detail: wrong });
   const frame = format.channels * format.bits / 8;
@@ -82,10 +112,11 @@ async function hearWav(file, engine, format, mine) {
     core.push();
     postMessage({ say: 'progress', share: (at + size) / format.dataBytes });
   }
-  return postMessage({ say: 'finding', ...whole(file.name) });
+  return answer(name, side);
 }
 
-async function hearFile({ file, engine }, mine) {
+async function hearFile(task, mine) {
+  const { file } = task;
   let format;
   try {
     format = await readWavHeader(file);
@@ -93,16 +124,16 @@ async function hearFile({ file, engine }, mine) {
     return postMessage({ say: 'trouble', key: 'unreadable', detail: error.message });
   }
   if (mine !== job) return undefined;
-  if (!format) return postMessage({ say: 'decode', file });  // the browser's decoders, then
+  if (!format) return postMessage({ say: 'decode' });  // the browser's decoders, then
   if (format.dataBytes === 0) return postMessage({ say: 'trouble', key: 'no_sound' });
   try {
-    return await hearWav(file, engine, format, mine);
+    return await hearWav(task, format, mine);
   } catch (error) {
     return postMessage({ say: 'trouble', key: 'unreadable', detail: error.message });
   }
 }
 
-function hearSamples({ name, engine, rate, channels }) {
+function hearSamples({ name, engine, side, rate, channels }) {
   const wrong = open(engine, rate, channels.length);
   if (wrong) return postMessage({ say: 'trouble', key: 'engine_refused', detail: wrong });
   const frames = channels[0].length;
@@ -116,7 +147,7 @@ function hearSamples({ name, engine, rate, channels }) {
     core.push();
     postMessage({ say: 'progress', share: (at + count) / frames });
   }
-  return postMessage({ say: 'finding', ...whole(name) });
+  return answer(name, side);
 }
 
 // -------------------------------------------------------------------------------- microphone
@@ -190,6 +221,7 @@ function endTake() {
 
 onmessage = async ({ data }) => {
   await ready;
+  if (!core) return undefined;
   if (data.do === 'end-take') return endTake();
   const mine = ++job;
   if (data.do === 'file') return hearFile(data, mine);

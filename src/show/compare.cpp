@@ -13,18 +13,6 @@ namespace pipebeat::show {
 
 namespace {
 
-std::string headline(const Comparison& c) {
-  switch (c.change) {
-    case Change::fixed: return "Fixed: it missed before and does not miss any more";
-    case Change::improved: return "Better, but not fixed: it still misses, less than before";
-    case Change::unchanged:
-      return c.miss_after ? "Unchanged: it misses as before" : "No miss, neither before nor after";
-    case Change::worse: return "Worse: it misses more than before";
-    case Change::cannot_compare: return "No answer: these recordings cannot be compared";
-  }
-  return "No answer";
-}
-
 std::string sentence(const CompareReason& r) {
   switch (r.code) {
     case CompareReasonCode::before_unheard:
@@ -60,26 +48,6 @@ std::string sentence(const CompareReason& r) {
   return std::string{to_string(r.code)};
 }
 
-std::vector<std::string> next_steps(const Comparison& c) {
-  switch (c.change) {
-    case Change::fixed:
-      return {"Drive it warm and cold, wet and under load, then record once more: a miss that comes "
-              "and goes may only be resting."};
-    case Change::improved:
-    case Change::worse:
-    case Change::unchanged:
-      if (c.miss_after) {
-        return {"Find the cylinder with `pipebeat droptest`, then test it: spark, injector, compression "
-                "last."};
-      }
-      return {"If you felt a miss, record while it happens: under load, in the wet, cold or at a raised "
-              "speed."};
-    case Change::cannot_compare: break;
-  }
-  return {"Record both again alike: same pipe, same place, same microphone, warm idle, 15 to 30 s, "
-          "noise suppression and automatic gain off."};
-}
-
 std::string_view colour_of(const Comparison& c) {
   if (c.change == Change::cannot_compare) return "\x1b[1;33m";
   return c.miss_after ? "\x1b[1;31m" : "\x1b[1;32m";
@@ -103,6 +71,59 @@ void add_side(std::string& out, std::string_view name, const std::vector<Report>
 }
 
 }  // namespace
+
+std::string headline(const Comparison& c) {
+  switch (c.change) {
+    case Change::fixed: return "Fixed: it missed before and does not miss any more";
+    case Change::improved: return "Better, but not fixed: it still misses, less than before";
+    case Change::unchanged:
+      return c.miss_after ? "Unchanged: it misses as before" : "No miss, neither before nor after";
+    case Change::worse: return "Worse: it misses more than before";
+    case Change::cannot_compare: return "No answer: these recordings cannot be compared";
+  }
+  return "No answer";
+}
+
+std::vector<Figure> figures(const Comparison& c) {
+  std::vector<Figure> out;
+  if (c.confidence) out.push_back({"Sure", probability(*c.confidence)});
+  if (c.ratio_change && c.ratio_change_interval) {
+    out.push_back({"Missing", fmt::format("changed by {:+.1f} points (95 %: {:+.1f} to {:+.1f})",
+                                          100.0 * *c.ratio_change, 100.0 * c.ratio_change_interval->low,
+                                          100.0 * c.ratio_change_interval->high)});
+  }
+  if (c.gone_probability) {
+    std::string text = fmt::format("{} sure", probability(*c.gone_probability));
+    if (c.could_hide && !c.miss_after) {
+      text += fmt::format("; one rarer than {} of the pulses could hide", percent(*c.could_hide));
+    }
+    out.push_back({"No miss now", std::move(text)});
+  }
+  return out;
+}
+
+std::vector<std::string> next_steps(const Comparison& c, Place place) {
+  switch (c.change) {
+    case Change::fixed:
+      return {"Drive it warm and cold, wet and under load, then record once more: a miss that comes "
+              "and goes may only be resting."};
+    case Change::improved:
+    case Change::worse:
+    case Change::unchanged:
+      if (c.miss_after) {
+        return {place == Place::page
+                    ? "Find the cylinder: take them out of action one at a time; the one that changes nothing "
+                      "is the dead one. Then test it: spark, injector, compression last."
+                    : "Find the cylinder with `pipebeat droptest`, then test it: spark, injector, compression "
+                      "last."};
+      }
+      return {"If you felt a miss, record while it happens: under load, in the wet, cold or at a raised "
+              "speed."};
+    case Change::cannot_compare: break;
+  }
+  return {"Record both again alike: same pipe, same place, same microphone, warm idle, 15 to 30 s, "
+          "noise suppression and automatic gain off."};
+}
 
 std::string to_json(const CompareReport& report) {
   const Comparison& c = report.comparison;
@@ -132,26 +153,15 @@ std::string to_json(const CompareReport& report) {
 
 std::string to_text(const CompareReport& report, const TextOptions& options) {
   const Comparison& c = report.comparison;
-  std::string out = headline(c);
-  if (c.confidence) out += fmt::format(" (sure {:.0f} %)", 100.0 * *c.confidence);
-  out += '.';
+  std::string out = headline(c) + '.';
   if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(c), out);
   out += '\n';
   add_side(out, "before", report.before);
   add_side(out, "after", report.after);
   out += '\n';
   const auto to = std::back_inserter(out);
-  if (c.ratio_change && c.ratio_change_interval) {
-    fmt::format_to(to, "  Missing     changed by {:+.1f} points (95 %: {:+.1f} to {:+.1f})\n",
-                   100.0 * *c.ratio_change, 100.0 * c.ratio_change_interval->low,
-                   100.0 * c.ratio_change_interval->high);
-  }
-  if (c.gone_probability) {
-    fmt::format_to(to, "  No miss now {:.0f} % sure", 100.0 * *c.gone_probability);
-    if (c.could_hide && !c.miss_after) {
-      fmt::format_to(to, "; one rarer than {} of the pulses could hide", percent(*c.could_hide));
-    }
-    out += '\n';
+  for (const Figure& figure : figures(c)) {
+    fmt::format_to(to, "  {:<12}{}\n", figure.name, figure.text);
   }
   if (!c.positions.empty()) {
     out += "\n  Pulse strength by position, before and after, aligned as well as the sound allows:\n";

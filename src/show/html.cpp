@@ -2,10 +2,10 @@
 
 #include <fmt/format.h>
 
-#include <cctype>
 #include <cmath>
 
 #include "pipebeat/version.hpp"
+#include "show/paragraphs.hpp"
 #include "show/pictures.hpp"
 #include "show/words.hpp"
 
@@ -43,36 +43,10 @@ std::string figure_row(std::string_view name, std::string_view value) {
   return fmt::format("<dt>{}</dt><dd>{}</dd>", name, escaped(value));
 }
 
-std::string percent(double share) { return fmt::format("{:.1f} %", 100.0 * share); }
-
-std::string figures(const Report& report) {
+std::string figure_list(const Report& report) {
   const Finding& f = report.finding;
   std::string out = "<dl class=\"figures\">";
-  if (f.confidence) out += figure_row("Sure", fmt::format("{:.0f} %", 100.0 * *f.confidence));
-  if (f.missing_event_ratio) {
-    std::string text = percent(*f.missing_event_ratio);
-    if (f.missing_event_ratio_interval) {
-      text += fmt::format(" (95 %: {} to {})", percent(f.missing_event_ratio_interval->low),
-                          percent(f.missing_event_ratio_interval->high));
-    }
-    if (f.expected_events && f.missing_events) {
-      text += fmt::format(", {} of {} pulses", *f.missing_events, *f.expected_events);
-    }
-    out += figure_row("Missing", text);
-  }
-  if (f.underlying_rate_interval) {
-    out += figure_row("Long run", fmt::format("the engine misses {} to {} of its pulses (95 %)",
-                                              percent(f.underlying_rate_interval->low),
-                                              percent(f.underlying_rate_interval->high)));
-  }
-  if (f.speed) {
-    std::string text = fmt::format("{:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
-                                   f.speed->min.value(), f.speed->max.value());
-    if (f.firing_frequency) {
-      text += fmt::format(", {:.1f} pulses a second", f.firing_frequency->value());
-    }
-    out += figure_row("Speed", text);
-  }
+  for (const Figure& figure : figures(report)) out += figure_row(figure.name, figure.text);
   std::string engine = fmt::format("{} cylinder{}, {}-stroke", report.engine.cylinders(),
                                    report.engine.cylinders() == 1 ? "" : "s",
                                    report.engine.strokes() == 4 ? "four" : "two");
@@ -101,16 +75,9 @@ std::string position_table(const Finding& f) {
   return out + "</tbody></table>";
 }
 
-std::string sentence_start(std::string text) {
-  if (!text.empty()) {
-    text[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(text[0])));
-  }
-  return text;
-}
-
 }  // namespace
 
-std::string to_html(const Report& report) {
+std::string to_html(const Report& report, Place place) {
   const Finding& f = report.finding;
   const std::string file = escaped(one_line(report.file));
   std::string out = fmt::format(
@@ -122,16 +89,16 @@ std::string to_html(const Report& report) {
       "<title>{0}</title><style>{1}</style></head><body><main>"
       "<h1>{2}.</h1><p class=\"file\">{0}</p>",
       file, style, escaped(headline(report)));
-  out += figures(report);
+  out += figure_list(report);
   if (!f.reasons.empty()) {
     out += "<h2>Why</h2><ul>";
     for (const Reason& r : f.reasons) {
-      out += "<li>" + escaped(sentence_start(sentence(r))) + ".</li>";
+      out += "<li>" + escaped(capitalised(sentence(r))) + ".</li>";
     }
     out += "</ul>";
   }
   out += "<h2>Next</h2><ul>";
-  for (const std::string& step : next_steps(report)) out += "<li>" + escaped(step) + "</li>";
+  for (const std::string& step : next_steps(report, place)) out += "<li>" + escaped(step) + "</li>";
   out += "</ul>";
   if (f.verdict != Verdict::unclear && f.verdict != Verdict::even) {
     out += fmt::format("<p class=\"caution\">{}</p>", escaped(workshop_caution()));

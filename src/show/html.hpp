@@ -4,11 +4,12 @@
 #include <string>
 
 #include "show/report.hpp"
+#include "show/words.hpp"
 
 namespace pipebeat::show {
 
 /// A whole document without scripts, links or anything fetched from elsewhere (its content security
-/// policy forbids all of them).
-[[nodiscard]] std::string to_html(const Report& report);
+/// policy forbids all of them). `place`: where what it advises can be done.
+[[nodiscard]] std::string to_html(const Report& report, Place place = Place::terminal);
 
 }  // namespace pipebeat::show

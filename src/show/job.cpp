@@ -52,7 +52,7 @@ std::string plain(std::string code) {
 std::string verdict_in_words(const Json& finding) {
   std::string out = plain(text_of(finding, "verdict"));
   if (const auto sure = number_of(finding, "confidence")) {
-    out += fmt::format(" ({:.0f} % sure)", 100.0 * *sure);
+    out += fmt::format(" ({} sure)", probability(*sure));
   }
   if (const auto ratio = number_of(finding, "missing_event_ratio")) {
     out += fmt::format(", {} of the pulses missing", percent(*ratio));

@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::show {
@@ -87,7 +88,7 @@ std::string speed_of(const Finding& f) {
 }
 
 std::string sure(const Finding& f) {
-  return f.confidence ? fmt::format(", {:.0f} % sure", 100.0 * *f.confidence) : "";
+  return f.confidence ? fmt::format(", {} sure", probability(*f.confidence)) : "";
 }
 
 std::string clock(double seconds) {

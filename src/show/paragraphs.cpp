@@ -55,4 +55,10 @@ std::string percent(double share) {
   return p != 0.0 && std::abs(p) < 9.95 ? fmt::format("{:.1f} %", p) : fmt::format("{:.0f} %", p);
 }
 
+std::string probability(double p) {
+  if (p >= 0.995) return "over 99 %";
+  if (p < 0.005) return "under 1 %";
+  return fmt::format("{:.0f} %", 100.0 * p);
+}
+
 }  // namespace pipebeat::show

@@ -19,4 +19,7 @@ std::string bar(double level);
 /// A share in per cent: enough digits to tell it from zero.
 std::string percent(double share);
 
+/// A probability in per cent, never rounded to certainty: "97 %", "over 99 %", "under 1 %".
+std::string probability(double p);
+
 }  // namespace pipebeat::show

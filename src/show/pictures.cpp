@@ -109,10 +109,15 @@ std::string beat_map(const Report& report, Theme theme) {
         fmt::format(" Position {}: {:.0f} % missing.", p.position, 100.0 * p.missing_ratio);
   }
   Svg svg{width, height, "Beat map", description, theme};
+  // The list of events is bounded; a very long recording is shown from its beginning.
+  const auto judged =
+      static_cast<std::size_t>(report.finding.expected_events.value_or(0)) / positions;
+  const std::string cycles = map.cycles < judged
+                                 ? fmt::format("first {} of {} cycles", map.cycles, judged)
+                                 : fmt::format("{} cycles", map.cycles);
   svg.text("soft", width - 10, 20, Anchor::end,
-           map.cycles_per_row == 1
-               ? fmt::format("{} cycles, one a row", map.cycles)
-               : fmt::format("{} cycles, {} a row", map.cycles, map.cycles_per_row));
+           map.cycles_per_row == 1 ? fmt::format("{}, one a row", cycles)
+                                   : fmt::format("{}, {} a row", cycles, map.cycles_per_row));
   svg.text("soft", 10, 38, Anchor::start, "time in s, then firing positions");
 
   std::vector<std::string> shade(shades);

@@ -182,7 +182,7 @@ std::optional<Figures> figures(const Json& j) {
   f.no_miss = f.verdict == "even" || f.verdict == "rough_no_miss" || f.verdict == "weak_cylinder";
   std::replace(f.verdict.begin(), f.verdict.end(), '_', ' ');
   if (const auto ratio = number_in(j, "missing_event_ratio")) f.missing = percent(*ratio);
-  if (const auto sure = number_in(j, "confidence")) f.sure = percent(*sure);
+  if (const auto sure = number_in(j, "confidence")) f.sure = probability(*sure);
   if (j.contains("rpm")) {
     if (const auto mean = number_in(j["rpm"], "mean")) f.rpm = fmt::format("{:.0f}", *mean);
   }

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <iterator>
+#include <vector>
 
 #include "show/beat_rows.hpp"
 #include "show/paragraphs.hpp"
@@ -27,37 +28,6 @@ std::string engine_in_words(const Engine& engine) {
   if (engine.strokes() == 2) text += ", two-stroke";
   if (heard != all) text += fmt::format(", {} of them heard", heard);
   return text;
-}
-
-std::string figures(const Finding& f) {
-  std::string out;
-  const auto to = std::back_inserter(out);
-  if (f.missing_event_ratio) {
-    fmt::format_to(to, "  Missing     {:.1f} %", 100.0 * *f.missing_event_ratio);
-    if (f.missing_event_ratio_interval) {
-      fmt::format_to(to, " (95 %: {:.1f} to {:.1f} %)", 100.0 * f.missing_event_ratio_interval->low,
-                     100.0 * f.missing_event_ratio_interval->high);
-    }
-    if (f.expected_events && f.missing_events) {
-      fmt::format_to(to, ", {} of {} pulses", *f.missing_events, *f.expected_events);
-    }
-    out += '\n';
-  }
-  if (f.underlying_rate_interval) {
-    fmt::format_to(
-        to, "  Engine      misses {:.1f} to {:.1f} % of its pulses in the long run, if that is right\n",
-        100.0 * f.underlying_rate_interval->low, 100.0 * f.underlying_rate_interval->high);
-  }
-  if (f.speed) {
-    fmt::format_to(to, "  Speed       {:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
-                   f.speed->min.value(), f.speed->max.value());
-    if (f.firing_frequency) {
-      fmt::format_to(to, ", {:.1f} pulses a second", f.firing_frequency->value());
-    }
-    out += '\n';
-  }
-  if (f.confidence) fmt::format_to(to, "  Sure        {:.0f} %\n", 100.0 * *f.confidence);
-  return out;
 }
 
 std::string position_bars(const Finding& f) {
@@ -109,8 +79,11 @@ std::string to_text(const Report& report, const TextOptions& options) {
   fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {}\n", one_line(report.file),
                  f.duration.value(), engine_in_words(report.engine));
 
-  const std::string numbers = figures(f);
-  if (!numbers.empty()) out += '\n' + numbers;
+  const std::vector<Figure> numbers = figures(report);
+  if (!numbers.empty()) out += '\n';
+  for (const Figure& figure : numbers) {
+    fmt::format_to(std::back_inserter(out), "  {:<12}{}\n", figure.name, figure.text);
+  }
   out += position_bars(f);
   if (options.beat_map) out += small_beat_map(report);
 

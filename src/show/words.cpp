@@ -137,8 +137,41 @@ std::string headline(const Report& report) {
   return "No answer";
 }
 
-std::vector<std::string> next_steps(const Report& report) {
+std::vector<Figure> figures(const Report& report) {
   const Finding& f = report.finding;
+  const auto range = [](const Interval& i) {
+    return fmt::format("{:.1f} to {:.1f} %", 100.0 * i.low, 100.0 * i.high);
+  };
+  std::vector<Figure> out;
+  if (f.confidence) out.push_back({"Sure", probability(*f.confidence)});
+  if (f.missing_event_ratio) {
+    std::string text = fmt::format("{:.1f} %", 100.0 * *f.missing_event_ratio);
+    if (f.missing_event_ratio_interval) {
+      text += fmt::format(" (95 %: {})", range(*f.missing_event_ratio_interval));
+    }
+    if (f.expected_events && f.missing_events) {
+      text += fmt::format(", {} of {} pulses", *f.missing_events, *f.expected_events);
+    }
+    out.push_back({"Missing", std::move(text)});
+  }
+  if (f.underlying_rate_interval) {
+    out.push_back({"Long run", fmt::format("the engine misses {} of its pulses, if this verdict is right",
+                                           range(*f.underlying_rate_interval))});
+  }
+  if (f.speed) {
+    std::string text = fmt::format("{:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
+                                   f.speed->min.value(), f.speed->max.value());
+    if (f.firing_frequency) {
+      text += fmt::format(", {:.1f} pulses a second", f.firing_frequency->value());
+    }
+    out.push_back({"Speed", std::move(text)});
+  }
+  return out;
+}
+
+std::vector<std::string> next_steps(const Report& report, Place place) {
+  const Finding& f = report.finding;
+  const bool on_page = place == Place::page;
   static const std::string again =
       "Record again: 15 to 30 s at warm idle, an arm's length beside the exhaust stream, with a "
       "windscreen and the recorder's noise suppression and automatic gain off.";
@@ -191,13 +224,16 @@ std::vector<std::string> next_steps(const Report& report) {
       return {"Check that this is the right recording and that the engine runs in it.", again};
     case ReasonCode::speed_not_found:
     case ReasonCode::speed_ambiguous:
-      return {"Read the speed from the dashboard or an rpm meter and give it with --rpm.", again};
+      return {on_page ? "Read the speed from the dashboard or an rpm meter and write it into the page, "
+                        "under More about the engine."
+                      : "Read the speed from the dashboard or an rpm meter and give it with --rpm.",
+              again};
     case ReasonCode::clipped:
       return {"Move the microphone further from the pipe or lower the recording level.", again};
     case ReasonCode::layout_needed:
-      return {
-          "Describe the engine with --order, --intervals and --heard, or pick a layout from "
-          "`pipebeat engines`."};
+      return {on_page ? "Choose the engine's layout, or describe it yourself, under Engine."
+                      : "Describe the engine with --order, --intervals and --heard, or pick a layout from "
+                        "`pipebeat engines`."};
     default: return {again};
   }
 }

@@ -19,8 +19,23 @@ namespace pipebeat::show {
 /// The verdict in one sentence: "One cylinder is dead: ...".
 [[nodiscard]] std::string headline(const Report& report);
 
+/// One line of a finding's figures.
+struct Figure {
+  std::string name;  ///< "Missing"
+  std::string text;  ///< "25.0 % (95 %: 23.6 to 26.1 %), 69 of 276 pulses"
+};
+
+/// The figures that the finding gives: how sure, how many missing, in the long run, speed.
+[[nodiscard]] std::vector<Figure> figures(const Report& report);
+
+/// Where advice is read: what one can do next differs.
+enum class Place {
+  terminal,  ///< commands and options
+  page,      ///< buttons and fields
+};
+
 /// What to do next, most useful first; never empty.
-[[nodiscard]] std::vector<std::string> next_steps(const Report& report);
+[[nodiscard]] std::vector<std::string> next_steps(const Report& report, Place place = Place::terminal);
 
 /// The caution that goes with every advice to record.
 [[nodiscard]] std::string_view recording_caution();

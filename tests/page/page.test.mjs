@@ -20,6 +20,7 @@ const quiet = ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-ru
 const fakeMicrophone = (wav) => ['--use-fake-device-for-media-stream',
   '--use-fake-ui-for-media-stream', `--use-file-for-fake-audio-capture=${wav}`];
 const phone = { width: 360, height: 740 };
+const smallPhone = { width: 320, height: 568 };
 
 function ffmpeg(...args) {
   execFileSync('ffmpeg', ['-nostdin', '-v', 'error', '-y', ...args]);
@@ -61,10 +62,11 @@ function memoryOf(mark) {
   return total;
 }
 
-function cli(file, ...engine) {
-  const done = spawnSync(PIPEBEAT, ['check', '--json', ...engine, file]);
-  return JSON.parse(done.stdout.toString());
+function json(...command) {
+  return JSON.parse(spawnSync(PIPEBEAT, [...command, '--json']).stdout.toString());
 }
+
+const cli = (file, ...engine) => json('check', ...engine, file);
 
 /** The same numbers within 1e-6, the same words. */
 function assertSame(a, b, where = '') {
@@ -127,7 +129,7 @@ const url = `file://${PAGE}`;
 let browser;
 
 before(async () => {
-  for (const name of ['before', 'after']) {
+  for (const name of ['before', 'after', 'raised']) {
     ffmpeg('-i', path.join(SAMPLES, `van-${name}.flac`), '-c:a', 'pcm_s16le', '-bitexact', '-fflags', '+bitexact', at(`${name}.wav`));
   }
   browser = await chromium.launch({
@@ -156,11 +158,14 @@ describe('choosing a recording', () => {
     await page.context().close();
   });
 
-  test('the caution and both buttons are on the first screen', async () => {
+  test('the caution and both buttons are on the first screen, on a small phone too', async () => {
     assert.match(await page.textContent('#caution'), /clear of exhaust gas/);
-    for (const id of ['#caution', '#listen', '#choose']) {
-      const box = await page.locator(id).boundingBox();
-      assert.ok(box.y + box.height <= phone.height, id);
+    for (const size of [smallPhone, phone]) {
+      await page.setViewportSize(size);
+      for (const id of ['#caution', '#listen', '#choose']) {
+        const box = await page.locator(id).boundingBox();
+        assert.ok(box.y + box.height <= size.height, `${id} at ${size.width} x ${size.height}`);
+      }
     }
   });
 
@@ -224,15 +229,29 @@ describe('choosing a recording', () => {
     await choose(page, at('before.wav'));
     assertSame(await findingOf(page), { ...cli(at('before.wav'), '--engine', 'inline4'), file: 'before.wav' });
     await page.fill('#cylinders', '6');
-    await page.selectOption('#layout', 'v6-oddfire');
-    await choose(page, at('before.wav'));
-    const oddfire = await findingOf(page);
-    assert.deepEqual(oddfire.engine, { cylinders: 6, strokes: 4, positions: 6 });
     await page.selectOption('#layout', 'own');
     await page.fill('#order', '1-2-x');
     assert.match(await refusal(page, at('before.wav')), /Firing order: write numbers only/);
     await page.fill('#order', '1-2-2-4-5-6');
     assert.match(await refusal(page, at('before.wav')), /does not fit/);
+    await page.selectOption('#layout', 'even');
+    await page.fill('#cylinders', '4');
+  });
+
+  test('engines that it is not are judged as the command line judges them', async () => {
+    // Wrong layouts make the hardest sums: what fits badly is decided by small differences.
+    for (const [cylinders, layout, ...names] of [[6, 'v6-oddfire', 'before', 'after', 'raised'],
+      [8, 'v8-bank', 'before', 'after', 'raised'], [6, 'inline6', 'before', 'raised'], [5, 'inline5', 'after'],
+      [2, 'vtwin45', 'before', 'raised'], [2, 'twin270', 'after'], [12, 'v12', 'after', 'raised'],
+      [1, 'twostroke-single', 'before'], [1, 'single', 'after', 'raised']]) {
+      await page.fill('#cylinders', String(cylinders));
+      await page.selectOption('#layout', layout);
+      for (const name of names) {
+        await choose(page, at(`${name}.wav`));
+        const theirs = { ...cli(at(`${name}.wav`), '--engine', layout), file: `${name}.wav` };
+        assertSame(await findingOf(page), theirs, `${name} as ${layout}`);
+      }
+    }
     await page.selectOption('#layout', 'even');
     await page.fill('#cylinders', '4');
   });
@@ -273,7 +292,39 @@ describe('choosing a recording', () => {
     }
     await page.click('[aria-label="Before: before.wav"]');
     await page.click('[aria-label="After: after.wav"]');
-    assert.match(await page.textContent('#compare-answer'), /The miss is gone/);
+    const compared = async () => {
+      await page.waitForFunction(() => document.getElementById('compare-json').textContent, null, { timeout: 30000 });
+      return JSON.parse(await page.textContent('#compare-json'));
+    };
+    const theirs = json('compare', '--cylinders', '4', at('before.wav'), at('after.wav'));
+    assert.equal(theirs.answer, 'fixed');
+    theirs.before.file = 'before.wav';
+    theirs.after.file = 'after.wav';
+    assertSame(await compared(), theirs);
+    assert.match(await page.textContent('#compare-answer'), /^Fixed: /);
+    assert.equal(await page.evaluate(() => document.activeElement.id), 'compare');
+    await noSeriousViolation(page);
+    const [saved] = await Promise.all([page.waitForEvent('download'), page.click('#save-compare')]);
+    assert.equal(saved.suggestedFilename(), 'before-after.json');
+    assert.equal(JSON.parse(readFileSync(await saved.path())).answer, 'fixed');
+
+    await page.click('[aria-label="After: before.wav"]');
+    const same = await compared();
+    assert.equal(same.answer, 'unchanged');
+    assert.equal(same.ratio_change, 0);
+    await page.click('[aria-label="After: after.wav"]');
+    await compared();
+
+    await page.fill('#cylinders', '6');
+    await choose(page, at('after.wav'));
+    await findingOf(page);
+    await page.click('[aria-label="After: after.wav"] >> nth=0');
+    await page.waitForFunction(() => !document.getElementById('message').hidden);
+    assert.match(await message(page), /judged as different engines \(4 and 6 cylinders/);
+    assert.ok(!(await page.isVisible('#compare')), 'an old comparison does not stay under new takes');
+    await page.click('[aria-label="Delete: after.wav"] >> nth=0');
+    await page.fill('#cylinders', '4');
+    await page.waitForFunction(() => document.querySelectorAll('#takes li').length === 2);
     await page.click('[aria-label="Delete: after.wav"]');
     await page.waitForFunction(() => document.querySelectorAll('#takes li').length === 1);
     assert.ok(!(await page.isVisible('#compare')));
@@ -403,6 +454,75 @@ describe('listening', () => {
     assert.match(await refused(['--use-fake-ui-for-media-stream', '--disable-audio-input']),
       /No microphone was found/);
   });
+});
+
+describe('sharing', () => {
+  /** The page in a browser with a share sheet that takes files or not, and may be refused. */
+  async function withSheet(takesFiles, refusal = '') {
+    const page = await open(browser, url);
+    await page.evaluate(([files, name]) => {
+      window.shared = [];
+      navigator.canShare = (data) => files || !data.files;
+      navigator.share = async (data) => {
+        if (!navigator.userActivation.isActive) throw new DOMException('', 'NotAllowedError');
+        if (name) throw new DOMException('', name);
+        window.shared.push({
+          title: data.title, text: data.text,
+          files: await Promise.all((data.files || []).map(async (f) => [f.name, f.type, (await f.text()).slice(0, 15)])),
+        });
+      };
+    }, [takesFiles, refusal]);
+    await choose(page, at('before.wav'));
+    await findingOf(page);
+    await page.click('#share');
+    await page.waitForTimeout(100);
+    return page;
+  }
+
+  test('the report goes out with its headline; without files, the headline alone', async () => {
+    for (const files of [true, false]) {
+      const page = await withSheet(files);
+      const [shared, ...more] = await page.evaluate(() => window.shared);
+      assert.deepEqual(more, []);
+      assert.match(shared.text, /^One cylinder is dead: .* Heard by pipebeat in before\.wav\.$/);
+      assert.deepEqual(shared.files, files ? [['before.html', 'text/html', '<!DOCTYPE html>']] : []);
+      assert.equal(await message(page), '');
+      await page.context().close();
+    }
+  });
+
+  test('leaving the sheet says nothing; a refusal says what to do', async () => {
+    const left = await withSheet(true, 'AbortError');
+    assert.equal(await message(left), '');
+    await left.context().close();
+    const refused = await withSheet(true, 'NotAllowedError');
+    assert.match(await message(refused), /^Sharing did not work .* save/);
+    await refused.context().close();
+  });
+
+  test('without a share sheet there is no button', async () => {
+    const context = await browser.newContext({ viewport: phone });
+    await context.addInitScript(() => { delete Navigator.prototype.share; });
+    const page = await context.newPage();
+    await page.goto(url);
+    await choose(page, at('before.wav'));
+    await findingOf(page);
+    assert.ok(!(await page.isVisible('#share')));
+    await context.close();
+  });
+});
+
+test('a browser without WebAssembly is told to be too old, and nothing hangs', async () => {
+  const context = await browser.newContext({ viewport: phone });
+  await context.addInitScript(() => { delete window.WebAssembly; });
+  const page = await context.newPage();
+  await page.goto(url);
+  for (const act of [() => {}, () => page.click('#listen'), () => choose(page, at('before.wav'))]) {
+    await act();
+    await page.waitForFunction(() => !document.getElementById('message').hidden);
+    assert.match(await message(page), /^This browser is too old/);
+  }
+  await context.close();
 });
 
 describe('from a server', () => {

@@ -7,6 +7,7 @@
 #include <string>
 
 #include "findings.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 using namespace pipebeat;
@@ -31,9 +32,17 @@ TEST_CASE("The verdict comes first, in plain words, with its number") {
   const std::string text = text_of(test::one_dead());
   CHECK(first_line(text) == "One cylinder is dead: 25 % of the exhaust pulses are missing.");
   CHECK(contains(text, "25.0 % (95 %: 23.6 to 26.1 %), 69 of 276 pulses"));
+  CHECK(contains(text, "Long run    the engine misses 20.3 to 30.4 % of its pulses, if this verdict is right"));
   CHECK(contains(text, "702 rpm (688 to 720), 23.4 pulses a second"));
   CHECK(contains(text, "97 %"));
   CHECK(contains(text, "Position 3 carries no pulse"));
+}
+
+TEST_CASE("Nothing is quite certain") {
+  CHECK(show::probability(0.974) == "97 %");
+  CHECK(show::probability(0.9949) == "99 %");
+  CHECK(show::probability(0.9996) == "over 99 %");
+  CHECK(show::probability(1e-9) == "under 1 %");
 }
 
 TEST_CASE("Two dead cylinders are two") {
