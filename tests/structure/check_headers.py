@@ -15,7 +15,7 @@ def trouble(header, compiler):
 def main():
     root, compiler = pathlib.Path(sys.argv[1]), sys.argv[2:]
     headers = sorted(h for folder in ("include", "src") for h in (root / folder).rglob("*.hpp")
-                     if "page" not in h.parts)
+                     if "page" not in h.relative_to(root).parts)
     with ThreadPoolExecutor(max_workers=2) as pool:
         troubles = [t for t in pool.map(lambda h: trouble(h, compiler), headers) if t]
     print("\n".join(troubles))
