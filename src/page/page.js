@@ -64,9 +64,11 @@ function offerLayouts() {
 }
 
 function showOwn() {
-  const own = $('layout').value === 'own';
+  const layout = $('layout').value;
+  const own = layout === 'own';
   $('own').hidden = !own;
   if (own) $('details').open = true;
+  $('one-bank').hidden = fitCylinders() < 6 || !layout.startsWith('even');
 }
 
 /** The numbers of a field; throws the field's name when it holds anything else. */
@@ -83,7 +85,8 @@ function engineOf() {
   try {
     const choice = $('layout').value;
     const layout = layouts.find((l) => l.name === choice);
-    const rpm = numbersOf('rpm')[0] || 0;
+    const [rpm = 0, ...more] = numbersOf('rpm');
+    if ($('rpm').value.trim() && (more.length || rpm <= 0)) throw new Error('rpm');
     const cylinders = fitCylinders();
     if (layout) return { name: layout.name, ...layout, rpm };
     if (choice !== 'own') {
@@ -162,8 +165,14 @@ const answers = {
     stopMicrophone();
   },
   decode: () => decodeFile(),
-  trouble: ({ key, detail }) => (key === 'core' ? giveUp()
-    : trouble(key, { name: current ? current.name : '', detail })),
+  trouble: ({ key, detail }) => {
+    if (key === 'core') {
+      giveUp();
+      return;
+    }
+    closeMicrophone();
+    trouble(key, { name: current ? current.name : '', detail });
+  },
   finding: (data) => finish(data),
   kept: () => hearSide('after'),
   comparison: (data) => finishComparison(data),
@@ -601,8 +610,9 @@ const store = {
 const sides = { before: null, after: null };
 
 function showTakes() {
-  $('takes-note').textContent = !store.kept ? t('takes_unkept')
-    : store.memory.length ? t('compare_hint') : t('takes_none');
+  const waiting = ['before', 'after'].filter((side) => !sideTake(side));
+  $('takes-note').textContent = !store.kept ? t('takes_unkept') : !store.memory.length ? t('takes_none')
+    : waiting.length === 1 ? t('compare_one', { side: t(waiting[0]) }) : t('compare_hint');
   $('takes').replaceChildren(...[...store.memory].reverse().map(takeItem));
   $('delete-all').hidden = store.memory.length === 0;
   forgetComparison();
@@ -634,6 +644,7 @@ function takeItem(take) {
     b.setAttribute('aria-pressed', String(sides[side] === take.id));
   }
   button('delete', async () => {
+    if (!window.confirm(t('delete_one_sure', { name: take.name }))) return;
     await store.remove(take.id);
     showTakes();
   });
@@ -732,7 +743,10 @@ for (const [id, step] of [['fewer', -1], ['more', 1]]) {
     offerLayouts();
   };
 }
-$('layout').onchange = showOwn;
+$('layout').onchange = () => {
+  showOwn();
+  if ($('layout').value === 'own') $('strokes').focus();
+};
 $('listen').onclick = listen;
 $('stop').onclick = stopMicrophone;
 $('cancel').onclick = cancel;
@@ -752,6 +766,10 @@ $('save-compare').onclick = () => save(asBlob(`${$('compare-json').textContent}\
 $('save-report').onclick = () => save(asBlob(shown.report, 'text/html'), `${stem(shown.name)}.html`);
 $('save-events').onclick = () => save(asBlob(shown.events, 'text/csv'), `${stem(shown.name)}.csv`);
 $('share').onclick = share;
+$('again').onclick = () => {
+  window.scrollTo(0, 0);
+  $('listen').focus();
+};
 $('delete-all').onclick = async () => {
   if (!window.confirm(t('delete_sure'))) return;
   await store.clear();

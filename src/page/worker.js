@@ -49,7 +49,7 @@ function open(engine, rate, channels) {
   const wrong = core.open(engine.cylinders, engine.strokes, at, engine.order.length,
     engine.intervals.length, engine.heard.length, engine.rpm, rate, channels);
   core.module._free(at);
-  return wrong;
+  return wrong.replace(/--[a-z]+ /g, '');  // hints name the command line's options; here are fields
 }
 
 /** Room in the core for that many frames. */

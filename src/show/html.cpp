@@ -26,8 +26,8 @@ constexpr std::string_view style =
     ".figures{display:grid;grid-template-columns:max-content 1fr;gap:.2rem 1rem;margin:1rem 0}"
     ".figures dt{color:var(--soft)}.figures dd{margin:0}"
     "table{border-collapse:collapse;width:100%}"
-    "th,td{text-align:right;padding:.25rem .5rem;border-bottom:1px solid var(--line)}"
-    "th:first-child,td:first-child{text-align:left}"
+    "th,td{text-align:right;padding:.25rem .3rem;border-bottom:1px solid var(--line)}"
+    "@media(max-width:28rem){table{font-size:.85rem}}th:first-child,td:first-child{text-align:left}"
     ".pictures{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,22rem),1fr));gap:"
     "1rem;"
     "align-items:start}"
@@ -63,14 +63,13 @@ std::string position_table(const Finding& f) {
   if (f.positions.empty()) return {};
   std::string out =
       "<h2>Positions, in firing order from an unknown cylinder</h2><table><thead><tr>"
-      "<th scope=\"col\">Position</th><th scope=\"col\">Pulse (1: usual)</th>"
+      "<th scope=\"col\">Position</th><th scope=\"col\">Pulse<br>(1: usual)</th>"
       "<th scope=\"col\">Spread</th><th scope=\"col\">Missing</th>"
-      "<th scope=\"col\">95 %</th></tr></thead><tbody>";
+      "<th scope=\"col\">95 % range</th></tr></thead><tbody>";
   for (const PositionFinding& p : f.positions) {
     out += fmt::format(
-        "<tr><td>{}</td><td>{:.2f}</td><td>{:.2f}</td><td>{}</td><td>{} to {}</td></tr>",
-        p.position, p.level, p.level_spread, percent(p.missing_ratio),
-        percent(p.missing_ratio_interval.low), percent(p.missing_ratio_interval.high));
+        "<tr><td>{}</td><td>{:.2f}</td><td>{:.2f}</td><td>{}</td><td>{}</td></tr>",
+        p.position, p.level, p.level_spread, percent(p.missing_ratio), percent(p.missing_ratio_interval));
   }
   return out + "</tbody></table>";
 }

@@ -52,7 +52,15 @@ std::string bar(double level) {
 
 std::string percent(double share) {
   const double p = 100.0 * share;
-  return p != 0.0 && std::abs(p) < 9.95 ? fmt::format("{:.1f} %", p) : fmt::format("{:.0f} %", p);
+  if (p == 0.0 || std::abs(p) >= 9.95) return fmt::format("{:.0f} %", p);
+  return std::abs(p) < 0.05 ? fmt::format("{:.1g} %", p) : fmt::format("{:.1f} %", p);
+}
+
+std::string percent(const Interval& share) {
+  const auto number = [](double p) {
+    return p > 0.0 && p < 0.05 ? fmt::format("{:.1g}", p) : fmt::format("{:.1f}", p);
+  };
+  return fmt::format("{} to {} %", number(100.0 * share.low), number(100.0 * share.high));
 }
 
 std::string probability(double p) {

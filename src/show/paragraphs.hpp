@@ -4,6 +4,8 @@
 #include <string>
 #include <string_view>
 
+#include "pipebeat/finding.hpp"
+
 namespace pipebeat::show {
 
 /// Breaks a paragraph into lines of at most 96 columns; the first starts with `first`, the others
@@ -18,6 +20,8 @@ std::string bar(double level);
 
 /// A share in per cent: enough digits to tell it from zero.
 std::string percent(double share);
+/// The same for a range: "20.3 to 30.4 %".
+std::string percent(const Interval& share);
 
 /// A probability in per cent, never rounded to certainty: "97 %", "over 99 %", "under 1 %".
 std::string probability(double p);

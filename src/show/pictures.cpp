@@ -72,19 +72,17 @@ constexpr double map_left = 10.0;
 constexpr double map_top = 62.0;
 constexpr double map_height = 340.0;
 
-std::size_t most_rows(std::size_t positions) {
-  // Cells stay at least 4 units wide (2.5 for many positions), rows at least 2.8 units high.
-  const double narrowest = 38.0 + static_cast<double>(positions) * (positions > 8 ? 2.5 : 4.0);
-  const auto strips = static_cast<std::size_t>((width - 2 * map_left) / narrowest);
-  return std::max<std::size_t>(strips, 1) * static_cast<std::size_t>(map_height / 2.8);
-}
+constexpr double map_label = 38.0;
+constexpr double row_least = 2.8;
+// More strips would be labels rather than cells; longer recordings share rows instead.
+constexpr std::size_t most_strips = 4;
+constexpr auto rows_a_strip = static_cast<std::size_t>(map_height / row_least);
 
 Strips arrange(std::size_t rows, std::size_t positions) {
-  const auto fits = static_cast<std::size_t>(map_height / 2.8);
   Strips s{};
-  s.count = std::max<std::size_t>((rows + fits - 1) / fits, 1);
+  s.count = std::max<std::size_t>((rows + rows_a_strip - 1) / rows_a_strip, 1);
   s.rows_each = (rows + s.count - 1) / s.count;
-  s.label_width = 38.0;
+  s.label_width = map_label;
   const double strip = (width - 2 * map_left) / static_cast<double>(s.count);
   s.cell_width = std::min((strip - s.label_width) / static_cast<double>(positions), 80.0);
   s.row_height = std::min(map_height / static_cast<double>(s.rows_each), 14.0);
@@ -93,7 +91,7 @@ Strips arrange(std::size_t rows, std::size_t positions) {
 
 std::string beat_map(const Report& report, Theme theme) {
   const std::size_t positions = report.engine.positions().size();
-  const BeatRows map = beat_rows(report.finding, positions, most_rows(positions));
+  const BeatRows map = beat_rows(report.finding, positions, most_strips * rows_a_strip);
   if (map.rows.empty()) return {};
   const Strips strips = arrange(map.rows.size(), positions);
   const double height = map_top + static_cast<double>(strips.rows_each) * strips.row_height + 46.0;

@@ -139,15 +139,12 @@ std::string headline(const Report& report) {
 
 std::vector<Figure> figures(const Report& report) {
   const Finding& f = report.finding;
-  const auto range = [](const Interval& i) {
-    return fmt::format("{:.1f} to {:.1f} %", 100.0 * i.low, 100.0 * i.high);
-  };
   std::vector<Figure> out;
   if (f.confidence) out.push_back({"Sure", probability(*f.confidence)});
   if (f.missing_event_ratio) {
     std::string text = fmt::format("{:.1f} %", 100.0 * *f.missing_event_ratio);
     if (f.missing_event_ratio_interval) {
-      text += fmt::format(" (95 %: {})", range(*f.missing_event_ratio_interval));
+      text += fmt::format(" (95 %: {})", percent(*f.missing_event_ratio_interval));
     }
     if (f.expected_events && f.missing_events) {
       text += fmt::format(", {} of {} pulses", *f.missing_events, *f.expected_events);
@@ -156,7 +153,7 @@ std::vector<Figure> figures(const Report& report) {
   }
   if (f.underlying_rate_interval) {
     out.push_back({"Long run", fmt::format("the engine misses {} of its pulses, if this verdict is right",
-                                           range(*f.underlying_rate_interval))});
+                                           percent(*f.underlying_rate_interval))});
   }
   if (f.speed) {
     std::string text = fmt::format("{:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
