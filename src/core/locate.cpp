@@ -148,6 +148,33 @@ double lines_fit(const Engine& engine, const Piece& piece, core::Suspect suspect
   return core::log_sum_exp(each) - std::log(static_cast<double>(each.size()));
 }
 
+/// What recordings of their own say together: each has the lines of one stretch, turned by an unknown part
+/// of a cycle against the first one's, which is averaged over.
+double loose_lines_fit(const Engine& engine, std::span<const Piece> pieces, core::Suspect suspect) {
+  constexpr int turns = 96;  // finer than the highest line
+  const StretchLines* first = nullptr;
+  double sum = 0.0;
+  for (const Piece& piece : pieces) {
+    if (piece.lines.size() != 1) continue;
+    if (first == nullptr) {
+      first = &piece.lines.front();
+      continue;
+    }
+    std::vector<StretchLines> pair{*first, piece.lines.front()};
+    const std::size_t lines = first->mean.size() / core::signal_count;
+    std::vector<double> each;
+    for (int turn = 0; turn < turns; ++turn) {
+      for (std::size_t i = 0; i < pair[1].mean.size(); ++i) {
+        pair[1].mean[i] = piece.lines.front().mean[i] *
+                          std::polar(1.0, 2.0 * std::numbers::pi * static_cast<double>(i % lines + 1) * turn / turns);
+      }
+      each.push_back(core::line_log_likelihood(engine, pair, suspect));
+    }
+    sum += core::log_sum_exp(each) - std::log(static_cast<double>(turns));
+  }
+  return sum;
+}
+
 int position_of(const Engine& engine, int cylinder) {
   const auto positions = engine.positions();
   for (std::size_t i = 0; i < positions.size(); ++i) {
@@ -297,6 +324,7 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     for (const Piece& piece : pieces) {
       h.log_weight += piece.by_lines() ? lines_fit(engine, piece, {h.dead, h.missing}) : levels_fit(piece, h);
     }
+    h.log_weight += loose_lines_fit(engine, pieces, {h.dead, h.missing});
     weights.push_back(h.log_weight);
   }
   const double total = core::log_sum_exp(weights);

@@ -47,8 +47,8 @@ std::string sentence(const LocateReason& r) {
     case LocateReasonCode::trigger_used:
       return fmt::format("the phase of recording {:.0f} comes from its trigger channel", r.value);
     case LocateReasonCode::trigger_every_turn:
-      return fmt::format("the trigger of recording {:.0f} comes every turn, twice a cycle (wasted spark): it leaves "
-                         "half a cycle open between recordings",
+      return fmt::format("the trigger of recording {:.0f} comes every turn, twice a cycle (wasted spark): half a "
+                         "cycle was open between recordings, and tried both ways",
                          r.value);
     case LocateReasonCode::evidence_thin:
       return fmt::format("the likeliest cylinder is only {:.0f} % sure", 100.0 * r.value);
