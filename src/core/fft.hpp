@@ -1,4 +1,4 @@
-// Discrete Fourier transform behind one small class; KissFFT does the work.
+// Discrete Fourier transform of real samples, behind one small class.
 #pragma once
 
 #include <complex>

@@ -6,6 +6,7 @@
 #include <numbers>
 
 #include "core/fft.hpp"
+#include "core/sums.hpp"
 
 namespace pipebeat::core {
 
@@ -17,6 +18,59 @@ std::size_t grid_for(int lines) {
   while (per_cycle < static_cast<std::size_t>(lines) * 3) per_cycle *= 2;
   return per_cycle;
 }
+
+/// Line values of all cycles: [cycle * lines + line - 1].
+using LineValues = std::vector<std::complex<float>>;
+
+/// Lines 1..K of every cycle of one signal.
+LineValues line_values(const Folded& folded, std::size_t m, const RealFft& fft, std::size_t K) {
+  LineValues x(folded.cycles * K);
+  std::vector<std::complex<float>> bins(fft.bins());
+  for (std::size_t c = 0; c < folded.cycles; ++c) {
+    fft.forward(std::span{folded.value[m]}.subspan(c * folded.per_cycle, folded.per_cycle), bins);
+    std::copy_n(bins.begin() + 1, K, x.begin() + static_cast<std::ptrdiff_t>(c * K));
+  }
+  return x;
+}
+
+/// Finds by what share of a cycle one cycle must be turned to lie on another.
+class TurnSearch {
+ public:
+  /// Turns from -limit to limit cycles in `steps` steps.
+  TurnSearch(double limit, std::size_t steps, std::size_t lines) : lines_{lines} {
+    for (std::size_t s = 0; s < steps; ++s) {
+      const double share = 2.0 * static_cast<double>(s) / static_cast<double>(steps - 1) - 1.0;
+      turn_.push_back(limit * share);
+      // Less trust in turns that are as large as the search allows.
+      const double trust = 1.0 - 0.2 * share * share;
+      const std::complex<double> step = std::polar(1.0, 2.0 * std::numbers::pi * turn_.back());
+      std::complex<double> z = step * trust;
+      for (std::size_t k = 0; k < lines; ++k, z *= step) {
+        phasor_.push_back(static_cast<float>(z.real()));
+        phasor_.push_back(static_cast<float>(-z.imag()));
+      }
+    }
+  }
+
+  struct Best {
+    double turn;
+    double sum;  ///< of the lines, turned: their common part
+  };
+  /// `cross`: cross-spectrum, `lines` values.
+  [[nodiscard]] Best best(const std::complex<float>* cross) const {
+    Best best{0.0, -1e30};
+    for (std::size_t s = 0; s < turn_.size(); ++s) {
+      const double sum = dot(reinterpret_cast<const float*>(cross), phasor_.data() + s * 2 * lines_, 2 * lines_);
+      if (sum > best.sum) best = {turn_[s], sum};
+    }
+    return best;
+  }
+
+ private:
+  std::size_t lines_;
+  std::vector<double> turn_;
+  std::vector<float> phasor_;  // conjugate, per turn and line
+};
 
 }  // namespace
 
@@ -41,132 +95,127 @@ double PhaseTrack::frequency(double time_s) const {
   return b > a ? (at(b) - at(a)) / (b - a) : 0.0;
 }
 
-Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cycle) {
+RunningSums::RunningSums(const Signals& signals) : rate_hz_{signals.rate_hz}, sum_(signals.size() + 1) {
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    const auto& s = signals.value[m];
+    if (s.size() != signals.size()) continue;
+    double sum = 0.0;
+    for (std::size_t i = 0; i < s.size(); ++i) {
+      sum += s[i];
+      sum_[i + 1][m] = sum;
+    }
+  }
+}
+
+std::array<double, signal_count> RunningSums::up_to(double sample) const {
+  if (sum_.size() < 2) return sum_.front();
+  const double x = std::clamp(sample, 0.0, static_cast<double>(sum_.size() - 1));
+  const auto i = std::min(static_cast<std::size_t>(x), sum_.size() - 2);
+  const double t = x - static_cast<double>(i);
+  std::array<double, signal_count> out;
+  for (std::size_t m = 0; m < signal_count; ++m) out[m] = sum_[i][m] + t * (sum_[i + 1][m] - sum_[i][m]);
+  return out;
+}
+
+Folded fold(const RunningSums& signals, const PhaseTrack& phase, std::size_t per_cycle) {
   Folded out;
   out.per_cycle = per_cycle;
   out.cycles = static_cast<std::size_t>(std::floor(phase.total()));
-  const std::size_t n = signals.size();
   const std::size_t total = out.cycles * per_cycle;
-  // Edges of the angle slots in signal samples.
-  std::vector<double> edge(total + 1);
+  for (auto& v : out.value) v.resize(total);
+  out.start_s.resize(out.cycles + 1);
   std::size_t seg = 0;
+  double edge = 0.0;  // of an angle slot, in signal samples
+  std::array<double, signal_count> sum{};
   for (std::size_t i = 0; i <= total; ++i) {
     const double p = static_cast<double>(i) / static_cast<double>(per_cycle);
     while (seg + 2 < phase.cycles.size() && phase.cycles[seg + 1] < p) ++seg;
     const double t = (p - phase.cycles[seg]) / std::max(1e-12, phase.cycles[seg + 1] - phase.cycles[seg]);
-    edge[i] = (phase.start_s + phase.hop_s * (static_cast<double>(seg) + std::clamp(t, 0.0, 1.0))) * signals.rate_hz;
-  }
-  out.start_s.resize(out.cycles + 1);
-  for (std::size_t c = 0; c <= out.cycles; ++c) out.start_s[c] = edge[c * per_cycle] / signals.rate_hz;
-  std::vector<double> cumulative(n + 1);
-  for (std::size_t m = 0; m < out.value.size(); ++m) {
-    const auto& s = signals.value[m];
-    out.value[m].assign(total, 0.0F);
-    if (s.size() != n) continue;
-    for (std::size_t i = 0; i < n; ++i) cumulative[i + 1] = cumulative[i] + s[i];
-    const auto integral = [&](double x) {
-      x = std::clamp(x, 0.0, static_cast<double>(n));
-      const auto i = std::min(static_cast<std::size_t>(x), n - 1);
-      return cumulative[i] + (x - static_cast<double>(i)) * s[i];
-    };
-    double before = integral(edge[0]);
-    for (std::size_t i = 0; i < total; ++i) {
-      const double after = integral(edge[i + 1]);
-      const double width = edge[i + 1] - edge[i];
-      out.value[m][i] = width > 0.0 ? static_cast<float>((after - before) / width) : 0.0F;
-      before = after;
+    const double next = (phase.start_s + phase.hop_s * (static_cast<double>(seg) + std::clamp(t, 0.0, 1.0))) * signals.rate_hz();
+    if (i % per_cycle == 0) out.start_s[i / per_cycle] = next / signals.rate_hz();
+    const auto next_sum = signals.up_to(next);
+    if (i > 0) {
+      const double share = next > edge ? 1.0 / (next - edge) : 0.0;
+      for (std::size_t m = 0; m < signal_count; ++m) out.value[m][i - 1] = static_cast<float>((next_sum[m] - sum[m]) * share);
     }
+    edge = next;
+    sum = next_sum;
   }
   return out;
 }
 
-PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int rounds) {
+Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cycle) {
+  return fold(RunningSums{signals}, phase, per_cycle);
+}
+
+PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int rounds) {
   const std::size_t per_cycle = grid_for(lines);
   const RealFft fft{per_cycle};
   const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
+  const TurnSearch wide{0.5 / 4.0, 121, K};
+  const TurnSearch narrow{0.06, 121, K};
   for (int round = 0; round < rounds; ++round) {
     const Folded f = fold(signals, phase, per_cycle);
     if (f.cycles < 4) return phase;
-    // Spectra of every cycle, whitened per signal and line so that no line shouts.
-    std::vector<std::vector<std::complex<float>>> spectra;  // per signal: cycles x K
-    std::vector<std::complex<float>> bins(fft.bins());
-    std::vector<float> weight;  // per signal and line: share that repeats
-    for (std::size_t m = 0; m < f.value.size(); ++m) {
-      std::vector<std::complex<float>> x(f.cycles * K);
-      for (std::size_t c = 0; c < f.cycles; ++c) {
-        fft.forward(std::span{f.value[m]}.subspan(c * per_cycle, per_cycle), bins);
-        for (std::size_t k = 0; k < K; ++k) x[c * K + k] = bins[k + 1];
-      }
-      spectra.push_back(std::move(x));
-    }
     // Drift between neighbouring blocks of cycles: delta (in cycles) that maximises the matched
     // sum of cross-spectra. Early rounds use long blocks, the last one short.
     const std::size_t block = round == 0 ? 3 : 2;
     const std::size_t pairs = f.cycles >= 2 * block ? f.cycles - 2 * block + 1 : 0;
     if (pairs == 0) return phase;
-    // Cross-spectra per pair and line, whitened by the line's mean power.
-    std::vector<std::complex<double>> cross(pairs * K);
+    // Cross-spectra per pair and line, whitened by the line's mean power, over all signals.
+    LineValues cross(pairs * K);
+    LineValues own(pairs * K);
+    std::vector<float> weight(K);
     for (std::size_t m = 0; m < f.value.size(); ++m) {
-      std::vector<double> power(K, 1e-20);
-      for (std::size_t i = 0; i < spectra[m].size(); ++i) power[i % K] += std::norm(spectra[m][i]);
-      std::vector<std::complex<double>> a(K);
-      std::vector<double> coherent(K, 0.0);
-      std::vector<std::complex<double>> c_m(pairs * K);
+      const LineValues x = line_values(f, m, fft, K);
+      std::vector<float> power(K, 1e-20F);
+      for (std::size_t c = 0; c < f.cycles; ++c) {
+        for (std::size_t k = 0; k < K; ++k) power[k] += std::norm(x[c * K + k]);
+      }
+      LineValues sum((f.cycles - block + 1) * K);  // of the block that begins with a cycle
+      for (std::size_t i = 0; i < sum.size(); ++i) {
+        for (std::size_t b = 0; b < block; ++b) sum[i] += x[i + b * K];
+      }
+      std::vector<float> coherent(K, 0.0F);
       for (std::size_t p = 0; p < pairs; ++p) {
         for (std::size_t k = 0; k < K; ++k) {
-          std::complex<double> before{};
-          std::complex<double> after{};
-          for (std::size_t b = 0; b < block; ++b) {
-            before += std::complex<double>(spectra[m][(p + b) * K + k]);
-            after += std::complex<double>(spectra[m][(p + block + b) * K + k]);
-          }
-          c_m[p * K + k] = after * std::conj(before);
-          coherent[k] += std::abs(c_m[p * K + k]);
+          const auto before = sum[p * K + k];
+          const auto after = sum[(p + block) * K + k];
+          const float re = after.real() * before.real() + after.imag() * before.imag();
+          const float im = after.imag() * before.real() - after.real() * before.imag();
+          own[p * K + k] = {re, im};
+          coherent[k] += std::sqrt(re * re + im * im);
         }
       }
       // Weight: excess of |cross| over what noise of that power gives.
       for (std::size_t k = 0; k < K; ++k) {
-        const double per = power[k] / static_cast<double>(f.cycles);
-        const double ratio = coherent[k] / static_cast<double>(pairs) / (per * static_cast<double>(block * block));
-        const double noise = 1.0 / static_cast<double>(block);
-        const double w = std::clamp((ratio - noise) / (1.0 - noise), 0.0, 1.0);
-        for (std::size_t p = 0; p < pairs; ++p) {
-          cross[p * K + k] += w * w / (per * static_cast<double>(block * block)) * c_m[p * K + k];
-        }
+        const float per = power[k] / static_cast<float>(f.cycles) * static_cast<float>(block * block);
+        const float ratio = coherent[k] / static_cast<float>(pairs) / per;
+        const float noise = 1.0F / static_cast<float>(block);
+        const float w = std::clamp((ratio - noise) / (1.0F - noise), 0.0F, 1.0F);
+        weight[k] = w * w / per;
+      }
+      for (std::size_t p = 0; p < pairs; ++p) {
+        for (std::size_t k = 0; k < K; ++k) cross[p * K + k] += weight[k] * own[p * K + k];
       }
     }
     // Smooth the cross-spectra over neighbours, then find the drift per pair.
+    std::vector<double> size(pairs, 0.0);
+    for (std::size_t i = 0; i < cross.size(); ++i) size[i / K] += std::sqrt(std::norm(cross[i]));
     std::vector<double> drift(pairs, 0.0);
     std::vector<double> trust(pairs, 0.0);
     const std::size_t reach = round == 0 ? 2 : round == 1 ? 1 : 0;
-    const double limit = round == 0 ? 0.5 / 4.0 : 0.06;
-    const int steps = 121;
+    LineValues around(K);
     for (std::size_t p = 0; p < pairs; ++p) {
-      std::vector<std::complex<double>> x(K);
+      std::fill(around.begin(), around.end(), std::complex<float>{});
       double total = 1e-20;
       for (std::size_t q = p >= reach ? p - reach : 0; q <= std::min(pairs - 1, p + reach); ++q) {
-        for (std::size_t k = 0; k < K; ++k) {
-          x[k] += cross[q * K + k];
-          total += std::abs(cross[q * K + k]);
-        }
+        for (std::size_t k = 0; k < K; ++k) around[k] += cross[q * K + k];
+        total += size[q];
       }
-      double best = -1e30;
-      for (int s = 0; s < steps; ++s) {
-        const double d = limit * (2.0 * s / (steps - 1) - 1.0);
-        const std::complex<double> turn = std::polar(1.0, 2.0 * std::numbers::pi * d);
-        std::complex<double> z = turn;
-        double sum = 0.0;
-        for (std::size_t k = 0; k < K; ++k) {
-          sum += (x[k] * z).real();
-          z *= turn;
-        }
-        sum *= 1.0 - 0.2 * (d / limit) * (d / limit);
-        if (sum > best) {
-          best = sum;
-          drift[p] = d;
-        }
-      }
-      trust[p] = std::max(0.0, best / total);
+      const auto best = (round == 0 ? wide : narrow).best(around.data());
+      drift[p] = best.turn;
+      trust[p] = std::max(0.0, best.sum / total);
     }
     // `after` lags `before` by d cycles over `block` cycles: the true phase runs faster by
     // -d/block per cycle. Spread each pair's correction over the cycles between the block centres.
@@ -201,7 +250,7 @@ PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int round
   return phase;
 }
 
-PhaseTrack anchor(const Signals& signals, PhaseTrack phase, int lines, const std::vector<bool>& use) {
+PhaseTrack anchor(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& use) {
   const std::size_t per_cycle = grid_for(lines);
   const RealFft fft{per_cycle};
   const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
@@ -210,55 +259,43 @@ PhaseTrack anchor(const Signals& signals, PhaseTrack phase, int lines, const std
   if (C < 8) return phase;
   // Sum over signals of whitened cross-spectra between blocks of cycles and the mean of the rest.
   const std::size_t reach = 3;
-  std::vector<std::complex<double>> cross(C * K);
-  std::vector<std::complex<float>> bins(fft.bins());
+  LineValues cross(C * K);
   for (std::size_t m = 0; m < f.value.size(); ++m) {
-    std::vector<std::complex<double>> x(C * K);
-    std::vector<std::complex<double>> sum(K);
-    std::vector<double> power(K, 1e-20);
-    double count = 1e-9;
+    const LineValues x = line_values(f, m, fft, K);
+    LineValues sum(K);
+    std::vector<float> power(K, 1e-20F);
+    float count = 1e-9F;
     for (std::size_t c = 0; c < C; ++c) {
-      fft.forward(std::span{f.value[m]}.subspan(c * per_cycle, per_cycle), bins);
-      const bool used = use.empty() || (c < use.size() && use[c]);
-      if (used) count += 1.0;
+      if (!use.empty() && (c >= use.size() || !use[c])) continue;
+      count += 1.0F;
       for (std::size_t k = 0; k < K; ++k) {
-        x[c * K + k] = bins[k + 1];
-        if (!used) continue;
         sum[k] += x[c * K + k];
         power[k] += std::norm(x[c * K + k]);
       }
     }
+    std::vector<float> weight(K);
     for (std::size_t k = 0; k < K; ++k) {
       // Share of the line that agrees with the mean, less what chance gives.
-      const double share = std::max(0.0, std::norm(sum[k]) / count / power[k] - 1.0 / count);
-      const double w = share / (power[k] / count);
-      for (std::size_t c = 0; c < C; ++c) {
-        std::complex<double> own{};
-        for (std::size_t q = c >= reach ? c - reach : 0; q <= std::min(C - 1, c + reach); ++q) own += x[q * K + k];
-        cross[c * K + k] += w * own * std::conj(sum[k] - own) / count;
+      const float share = std::max(0.0F, std::norm(sum[k]) / count / power[k] - 1.0F / count);
+      weight[k] = share / power[k];
+    }
+    LineValues own(K);
+    for (std::size_t c = 0; c < C; ++c) {
+      std::fill(own.begin(), own.end(), std::complex<float>{});
+      for (std::size_t q = c >= reach ? c - reach : 0; q <= std::min(C - 1, c + reach); ++q) {
+        for (std::size_t k = 0; k < K; ++k) own[k] += x[q * K + k];
+      }
+      for (std::size_t k = 0; k < K; ++k) {
+        const auto rest = sum[k] - own[k];
+        const float re = own[k].real() * rest.real() + own[k].imag() * rest.imag();
+        const float im = own[k].imag() * rest.real() - own[k].real() * rest.imag();
+        cross[c * K + k] += std::complex<float>{weight[k] * re, weight[k] * im};
       }
     }
   }
   std::vector<double> shift(C, 0.0);
-  const double limit = 0.06;
-  for (std::size_t c = 0; c < C; ++c) {
-    double best = -1e30;
-    for (int s = -40; s <= 40; ++s) {
-      const double d = limit * s / 40.0;
-      const std::complex<double> turn = std::polar(1.0, 2.0 * std::numbers::pi * d);
-      std::complex<double> z = turn;
-      double value = 0.0;
-      for (std::size_t k = 0; k < K; ++k) {
-        value += (cross[c * K + k] * z).real();
-        z *= turn;
-      }
-      value *= 1.0 - 0.2 * (d / limit) * (d / limit);
-      if (value > best) {
-        best = value;
-        shift[c] = d;
-      }
-    }
-  }
+  const TurnSearch search{0.06, 81, K};
+  for (std::size_t c = 0; c < C; ++c) shift[c] = search.best(cross.data() + c * K).turn;
   // A cycle that comes late by d has a true phase behind ours by d.
   double last = -1.0;
   for (double& p : phase.cycles) {

@@ -1,6 +1,7 @@
 // Folding: from time to crank angle, so that every engine cycle lies under the one before.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <vector>
 
@@ -37,16 +38,33 @@ struct Folded {
   std::vector<double> start_s; ///< time at which each cycle begins; cycles + 1 entries
 };
 
+/// Sums of all signals from the first sample on, which every fold of the same signals needs.
+class RunningSums {
+ public:
+  explicit RunningSums(const Signals& signals);
+
+  [[nodiscard]] double rate_hz() const { return rate_hz_; }
+  [[nodiscard]] double duration_s() const { return static_cast<double>(sum_.size() - 1) / rate_hz_; }
+  /// Integral of every signal from its beginning to a moment, in samples (clamped at the ends).
+  [[nodiscard]] std::array<double, signal_count> up_to(double sample) const;
+
+ private:
+  double rate_hz_;
+  std::vector<std::array<double, signal_count>> sum_;
+};
+
 /// Resamples the signals on the crank angle of the phase track. Each angle sample is the mean of
 /// the signal over its angle slot, so nothing aliases.
+Folded fold(const RunningSums& signals, const PhaseTrack& phase, std::size_t per_cycle);
+/// The same for signals that are folded only once.
 Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cycle);
 
 /// Corrects a phase track until successive blocks of cycles lie on each other.
 /// `lines`: how many cycle lines carry the beat (about 4 per firing position).
-PhaseTrack refine(const Signals& signals, PhaseTrack phase, int lines, int rounds);
+PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int rounds);
 
 /// Removes what slow drift `refine` left, by laying every few cycles on the mean of the others.
 /// `use`: cycles that make the mean.
-PhaseTrack anchor(const Signals& signals, PhaseTrack phase, int lines, const std::vector<bool>& use);
+PhaseTrack anchor(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& use);
 
 }  // namespace pipebeat::core

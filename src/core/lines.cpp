@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "core/fft.hpp"
+#include "core/sums.hpp"
 
 namespace pipebeat::core {
 
@@ -20,13 +21,13 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
   std::vector<double> denominator(out.cycles, 1e-20);
   std::vector<double> own(out.cycles, 0.0);
   std::vector<double> own_power(out.cycles, 1e-20);
-  for (std::size_t m = 0; m < out.spectra.size(); ++m) {
-    auto& x = out.spectra[m];
-    x.resize(out.cycles * K);
+  std::vector<std::complex<float>> x(out.cycles * K);
+  for (std::size_t m = 0; m < signal_count; ++m) {
     for (std::size_t c = 0; c < out.cycles; ++c) {
       fft.forward(std::span{folded.value[m]}.subspan(c * M, M), bins);
       for (std::size_t k = 0; k < K; ++k) x[c * K + k] = bins[k + 1] / static_cast<float>(M);
     }
+    out.spectra[m] = x;
     auto& coherence = out.coherence[m];
     auto& power = out.power[m];
     coherence.assign(K, 0.0);
@@ -37,49 +38,59 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
       if (!used(c)) continue;
       count += 1.0;
       const bool pair = c + 1 < out.cycles && used(c + 1);
+      for (std::size_t k = 0; k < K; ++k) power[k] += std::norm(x[c * K + k]);
+      if (!pair) continue;
       for (std::size_t k = 0; k < K; ++k) {
         const auto a = x[c * K + k];
-        power[k] += std::norm(a);
-        if (!pair) continue;
         const auto b = x[(c + 1) * K + k];
-        coherence[k] += static_cast<double>(a.real()) * b.real() + static_cast<double>(a.imag()) * b.imag();
-        pair_power[k] += 0.5 * (std::norm(a) + std::norm(b));
+        coherence[k] += a.real() * b.real() + a.imag() * b.imag();
+        pair_power[k] += 0.5F * (std::norm(a) + std::norm(b));
       }
     }
     // Lines far below the whole signal are no beat, however exactly they repeat: the rounding of a
     // digital tone does. An envelope that an engine beats in swings by a percent and more; the low
     // band may hold a beat under much louder wind.
     double whole = 0.0;
-    for (const float v : folded.value[m]) whole += static_cast<double>(v) * v / static_cast<double>(folded.value[m].size());
+    for (std::size_t c = 0; c < out.cycles; ++c) whole += dot(folded.value[m].data() + c * M, folded.value[m].data() + c * M, M);
+    whole /= static_cast<double>(std::max<std::size_t>(1, folded.value[m].size()));
     const double least = (m == 0 ? 1e-7 : 1e-5) * whole * count;
+    // Every line counts by what repeats of it, whitened by its power.
+    std::vector<float> weight(K);
     for (std::size_t k = 0; k < K; ++k) {
       coherence[k] /= pair_power[k] + least;
       power[k] /= count;
+      weight[k] = static_cast<float>(std::max(0.0, coherence[k]) / std::sqrt(power[k]));
     }
-    // Every line counts by what repeats of it, whitened by its power.
-    for (std::size_t k = 0; k < K; ++k) {
-      const double g = std::max(0.0, coherence[k]);
-      const double w = g * g / power[k];
-      std::complex<double> sum{};
-      for (std::size_t c = 0; c < out.cycles; ++c) {
-        if (used(c)) sum += std::complex<double>(x[c * K + k]);
+    std::vector<std::complex<float>> sum(K);
+    for (std::size_t c = 0; c < out.cycles; ++c) {
+      for (std::size_t k = 0; k < K; ++k) {
+        x[c * K + k] *= weight[k];
+        if (used(c)) sum[k] += x[c * K + k];
       }
-      for (std::size_t c = 0; c < out.cycles; ++c) {
-        const std::complex<double> a = x[c * K + k];
-        const std::complex<double> others = (used(c) ? sum - a : sum) / std::max(1.0, count - 1.0);
-        own[c] += w * (a * std::conj(others)).real();
-        own_power[c] += w * 0.5 * (std::norm(a) + std::norm(others));
-      }
-      for (std::size_t c = 0; c + 1 < out.cycles; ++c) {
-        const auto a = x[c * K + k];
-        const auto b = x[(c + 1) * K + k];
-        const double r = w * (static_cast<double>(a.real()) * b.real() + static_cast<double>(a.imag()) * b.imag());
-        const double p = w * 0.5 * (std::norm(a) + std::norm(b));
-        numerator[c] += r;
-        denominator[c] += p;
-        numerator[c + 1] += r;
-        denominator[c + 1] += p;
-      }
+    }
+    const auto product = [&](const std::complex<float>* a, const std::complex<float>* b) -> double {
+      return dot(reinterpret_cast<const float*>(a), reinterpret_cast<const float*>(b), 2 * K);
+    };
+    // Of every cycle with itself, with the sum of all and with the next.
+    const double sum_power = product(sum.data(), sum.data());
+    double before = 0.0;
+    for (std::size_t c = 0; c < out.cycles; ++c) {
+      const auto* const at = x.data() + c * K;
+      const double square = c == 0 ? product(at, at) : before;
+      const double with_sum = product(at, sum.data());
+      const double in_sum = used(c) ? 1.0 : 0.0;
+      const double others = std::max(1.0, count - 1.0);
+      own[c] += (with_sum - in_sum * square) / others;
+      own_power[c] += 0.5 * (square + std::max(0.0, sum_power + in_sum * (square - 2.0 * with_sum)) / (others * others));
+      if (c + 1 == out.cycles) break;
+      const double next = product(at + K, at + K);
+      const double r = product(at, at + K);
+      const double p = 0.5 * (square + next);
+      numerator[c] += r;
+      denominator[c] += p;
+      numerator[c + 1] += r;
+      denominator[c + 1] += p;
+      before = next;
     }
   }
   out.repeat.resize(out.cycles);

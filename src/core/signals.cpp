@@ -3,9 +3,11 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
+#include <limits>
 #include <numbers>
 
 #include "core/fft.hpp"
+#include "core/sums.hpp"
 
 namespace pipebeat::core {
 
@@ -25,178 +27,195 @@ constexpr std::array<std::array<double, 2>, signal_count - 1> band_edges{{
 }};
 
 constexpr float clip_level = 0.985F;
-constexpr double butterworth_q = std::numbers::sqrt2 / 2.0;
+constexpr std::size_t flat_run = 3;  // repeats of one value that are a limiter's
 
 int factor_for(double rate, double wanted) {
   return std::max(1, static_cast<int>(std::lround(rate / wanted)));
 }
 
+struct Section {
+  double b0, b1, b2, a1, a2;
+};
+
+// Audio EQ Cookbook (R. Bristow-Johnson), low-pass and high-pass sections, Q of a Butterworth filter.
+Section section_of(double sign, double cutoff_hz, double rate_hz) {
+  const double w = 2.0 * std::numbers::pi * cutoff_hz / rate_hz;
+  const double alpha = std::sin(w) / std::numbers::sqrt2;
+  const double a0 = 1.0 + alpha;
+  const double b = (1.0 - sign * std::cos(w)) / 2.0 / a0;
+  return {b, 2.0 * sign * b, b, -2.0 * std::cos(w) / a0, (1.0 - alpha) / a0};
+}
+Section low_pass(double cutoff_hz, double rate_hz) { return section_of(1.0, cutoff_hz, rate_hz); }
+Section high_pass(double cutoff_hz, double rate_hz) { return section_of(-1.0, cutoff_hz, rate_hz); }
+
 }  // namespace
 
-void SignalBank::Decimator::design(int factor_, double cutoff) {
-  factor = factor_;
+void SignalBank::Decimator::design(int factor, double cutoff) {
+  factor_ = static_cast<std::size_t>(factor);
   if (factor == 1) return;
   // Blackman-windowed sinc; about 10 taps per output sample give 60 dB beyond 1.5 x the cutoff.
   const int count = 10 * factor + 1;
-  taps.resize(static_cast<std::size_t>(count));
+  std::vector<double> taps;
   double sum = 0.0;
   for (int i = 0; i < count; ++i) {
     const double t = i - (count - 1) / 2.0;
     const double sinc = t == 0.0 ? cutoff : std::sin(std::numbers::pi * cutoff * t) / (std::numbers::pi * t);
     const double x = 2.0 * std::numbers::pi * (i + 0.5) / count;
-    const double window = 0.42 - 0.5 * std::cos(x) + 0.08 * std::cos(2.0 * x);
-    taps[static_cast<std::size_t>(i)] = static_cast<float>(sinc * window);
-    sum += sinc * window;
+    taps.push_back(sinc * (0.42 - 0.5 * std::cos(x) + 0.08 * std::cos(2.0 * x)));
+    sum += taps.back();
   }
-  for (float& tap : taps) tap = static_cast<float>(tap / sum);
-  history.assign(2 * taps.size(), 0.0F);
+  taps_.assign((taps.size() + 7) / 8 * 8, 0.0F);
+  const std::size_t padding = taps_.size() - taps.size();
+  for (std::size_t i = 0; i < taps.size(); ++i) taps_[padding + i] = static_cast<float>(taps[i] / sum);
+  // The first output comes with the sample that completes `factor`.
+  waiting_.assign(taps_.size() - factor_, 0.0F);
 }
 
-bool SignalBank::Decimator::push(float x, float& y) {
-  if (factor == 1) {
-    y = x;
-    return true;
+void SignalBank::Decimator::push(std::span<const float> in, std::vector<float>& out) {
+  if (factor_ == 1) {
+    out.insert(out.end(), in.begin(), in.end());
+    return;
   }
-  history[at] = x;
-  history[at + taps.size()] = x;
-  at = at + 1 == taps.size() ? 0 : at + 1;
-  if (++phase < factor) return false;
-  phase = 0;
-  const float* window = history.data() + at;
-  float sum = 0.0F;
-  for (std::size_t i = 0; i < taps.size(); ++i) sum += taps[i] * window[i];
-  y = sum;
-  return true;
+  waiting_.insert(waiting_.end(), in.begin(), in.end());
+  std::size_t begin = 0;
+  for (; begin + taps_.size() <= waiting_.size(); begin += factor_) {
+    out.push_back(dot(taps_.data(), waiting_.data() + begin, taps_.size()));
+  }
+  waiting_.erase(waiting_.begin(), waiting_.begin() + static_cast<std::ptrdiff_t>(begin));
 }
 
-// Audio EQ Cookbook (R. Bristow-Johnson), low-pass and high-pass sections.
-SignalBank::Biquad SignalBank::low_pass(double cutoff_hz, double rate_hz, double q) {
-  const double w = 2.0 * std::numbers::pi * cutoff_hz / rate_hz;
-  const double alpha = std::sin(w) / (2.0 * q);
-  const double a0 = 1.0 + alpha;
-  const double b = (1.0 - std::cos(w)) / 2.0 / a0;
-  return {static_cast<float>(b), static_cast<float>(2.0 * b), static_cast<float>(b),
-          static_cast<float>(-2.0 * std::cos(w) / a0), static_cast<float>((1.0 - alpha) / a0)};
+bool SignalBank::Decimator::at_rest() const {
+  return std::all_of(waiting_.begin(), waiting_.end(), [](float x) { return x == 0.0F; });
 }
 
-SignalBank::Biquad SignalBank::high_pass(double cutoff_hz, double rate_hz, double q) {
-  const double w = 2.0 * std::numbers::pi * cutoff_hz / rate_hz;
-  const double alpha = std::sin(w) / (2.0 * q);
-  const double a0 = 1.0 + alpha;
-  const double b = (1.0 + std::cos(w)) / 2.0 / a0;
-  return {static_cast<float>(b), static_cast<float>(-2.0 * b), static_cast<float>(b),
-          static_cast<float>(-2.0 * std::cos(w) / a0), static_cast<float>((1.0 - alpha) / a0)};
+std::size_t SignalBank::Decimator::push_zeros(std::size_t count) {
+  if (factor_ == 1) return count;
+  const std::size_t all = waiting_.size() + count;
+  const std::size_t yielded = all < taps_.size() ? 0 : (all - taps_.size()) / factor_ + 1;
+  waiting_.resize(all - yielded * factor_);
+  return yielded;
 }
 
-SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz} {
+SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz}, cleaned_(flat_run, 0.0F) {
   const int to_mid = factor_for(sample_rate_hz, wanted_mid_rate_hz);
   mid_rate_hz_ = sample_rate_hz / to_mid;
   to_mid_.design(to_mid, 0.9 / to_mid);
   mid_factor_ = factor_for(mid_rate_hz_, wanted_signal_rate_hz);
   signal_rate_hz_ = mid_rate_hz_ / mid_factor_;
   to_low_.design(mid_factor_, 0.8 / mid_factor_);
-  for (std::size_t b = 0; b < bands_.size(); ++b) {
+  for (std::size_t b = 0; b < band_edges.size(); ++b) {
     const double low = band_edges[b][0];
     const double high = std::min(band_edges[b][1], 0.45 * mid_rate_hz_);
-    band_exists_[b] = high > 1.2 * low;
-    if (!band_exists_[b]) continue;
-    bands_[b] = {high_pass(low, mid_rate_hz_, butterworth_q), high_pass(low, mid_rate_hz_, butterworth_q),
-                 low_pass(high, mid_rate_hz_, butterworth_q), low_pass(high, mid_rate_hz_, butterworth_q)};
+    if (high <= 1.2 * low) continue;  // the coefficients stay 0, and so does the band
+    for (std::size_t s = 0; s < sections_.size(); ++s) {
+      const Section section = s < 2 ? high_pass(low, mid_rate_hz_) : low_pass(high, mid_rate_hz_);
+      sections_[s].b0[b] = static_cast<float>(section.b0);
+      sections_[s].b1[b] = static_cast<float>(section.b1);
+      sections_[s].b2[b] = static_cast<float>(section.b2);
+      sections_[s].a1[b] = static_cast<float>(section.a1);
+      sections_[s].a2[b] = static_cast<float>(section.a2);
+    }
   }
   strip_period_ = std::max<std::int64_t>(1, std::llround(sample_rate_hz / 10.0));
 }
 
 void SignalBank::push(std::span<const float> samples, Signals& out, std::vector<LevelPoint>& strip) {
+  constexpr std::size_t block = 4096;
   out.rate_hz = signal_rate_hz_;
-  // A muted microphone may run for a day: once nothing moves any more, zeros cost next to nothing.
-  const auto rest_after = static_cast<std::int64_t>(sample_rate_hz_);
-  for (std::size_t i = 0; i < samples.size(); ++i) {
-    float x = samples[i];
-    if (x == 0.0F && zeros_ >= rest_after) {
-      const auto most = static_cast<std::ptrdiff_t>(strip_period_ - seen_ % strip_period_);
-      const auto ahead = samples.subspan(i).first(std::min(samples.size() - i, static_cast<std::size_t>(most)));
-      const auto end = std::find_if(ahead.begin(), ahead.end(), [](float s) { return s != 0.0F; });
-      push_zeros(end - ahead.begin(), out, strip);
-      i += static_cast<std::size_t>(end - ahead.begin()) - 1;
+  while (!samples.empty()) {
+    const auto left = static_cast<std::size_t>(strip_period_ - seen_ % strip_period_);
+    const auto part = samples.first(std::min({block, left, samples.size()}));
+    samples = samples.subspan(part.size());
+    clean(part);
+    if (part.size() == left) finish_strip_point(strip);
+    const bool silent = std::all_of(cleaned_.begin(), cleaned_.end(), [](float x) { return x == 0.0F; });
+    if (silent && at_rest()) {
+      // A muted microphone may run for a day: where nothing moves, zeros cost next to nothing.
+      const std::size_t mids = to_mid_.push_zeros(part.size());
+      const std::size_t lows = to_low_.push_zeros(mids);
+      mid_phase_ = static_cast<int>((static_cast<std::size_t>(mid_phase_) + mids) % static_cast<std::size_t>(mid_factor_));
+      for (auto& value : out.value) value.insert(value.end(), lows, 0.0F);
       continue;
     }
-    zeros_ = x == 0.0F ? zeros_ + 1 : 0;
-    if (zeros_ == rest_after) come_to_rest();
-    bool clipped = false;
-    if (!std::isfinite(x)) {
-      x = 0.0F;
-      clipped = true;
-    }
-    x = std::clamp(x, -4.0F, 4.0F);
-    // Clipping: at full scale, or stuck at one high value (a limiter below full scale).
-    flat_run_ = (x == last_ && std::abs(x) > 0.25F) ? flat_run_ + 1 : 0;
-    last_ = x;
-    clipped = clipped || std::abs(x) >= clip_level || flat_run_ >= 3;
-    clipped_ += clipped ? 1 : 0;
-    strip_power_ += static_cast<double>(x) * x;
-    strip_clipped_ = strip_clipped_ || clipped;
-    ++seen_;
-    finish_strip_point(strip);
-    float mid;
-    if (to_mid_.push(x, mid)) push_mid(mid, out);
+    mid_.clear();
+    to_mid_.push(std::span{cleaned_}.subspan(flat_run), mid_);
+    to_low_.push(mid_, out.value[0]);
+    filter_bands(out);
   }
+}
+
+bool SignalBank::at_rest() const {
+  const auto still = [](const Lanes& z) { return z[0] == 0.0F && z[1] == 0.0F && z[2] == 0.0F && z[3] == 0.0F; };
+  return to_mid_.at_rest() && to_low_.at_rest() && still(band_power_) &&
+         std::all_of(sections_.begin(), sections_.end(), [&](const Biquads& s) { return still(s.z1) && still(s.z2); });
 }
 
 void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
-  if (seen_ % strip_period_ != 0) return;
-  const double mean = strip_power_ / static_cast<double>(strip_period_);
+  const double mean = (strip_power_[0] + strip_power_[1] + strip_power_[2] + strip_power_[3]) / static_cast<double>(strip_period_);
   strip.push_back({static_cast<float>(static_cast<double>(seen_ - strip_period_ / 2) / sample_rate_hz_),
                    static_cast<float>(10.0 * std::log10(mean + 1e-12)), strip_clipped_, false});
   loudest_db_ = std::max(loudest_db_, strip.back().rms_db);
-  strip_power_ = 0.0;
+  strip_power_ = {};
   strip_clipped_ = false;
 }
 
-void SignalBank::come_to_rest() {
-  // After a second of zeros nothing is left but what rounding keeps alive.
-  std::fill(to_mid_.history.begin(), to_mid_.history.end(), 0.0F);
-  std::fill(to_low_.history.begin(), to_low_.history.end(), 0.0F);
-  for (auto& band : bands_) {
-    for (Biquad& section : band) section.z1 = section.z2 = 0.0F;
+void SignalBank::clean(std::span<const float> samples) {
+  const std::size_t n = samples.size();
+  std::copy(cleaned_.end() - flat_run, cleaned_.end(), cleaned_.begin());
+  cleaned_.resize(flat_run + n);
+  float* const x = cleaned_.data() + flat_run;
+  int clipped = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const bool finite = std::abs(samples[i]) <= std::numeric_limits<float>::max();
+    clipped += finite ? 0 : 1;
+    x[i] = finite ? std::clamp(samples[i], -4.0F, 4.0F) : 0.0F;
   }
-  band_power_.fill(0.0F);
-}
-
-void SignalBank::push_zeros(std::int64_t count, Signals& out, std::vector<LevelPoint>& strip) {
-  const auto step = [](Decimator& decimator, std::int64_t in) {
-    const std::int64_t all = decimator.phase + in;
-    if (decimator.factor == 1) return in;
-    decimator.phase = static_cast<int>(all % decimator.factor);
-    return all / decimator.factor;
+  // Clipping: at full scale, or stuck at one high value (a limiter below full scale).
+  for (std::size_t i = 0; i < n; ++i) {
+    const float size = std::abs(x[i]);
+    const float* const before = x + i - flat_run;
+    const bool flat = (before[0] == before[1]) & (before[1] == before[2]) & (before[2] == x[i]) & (size > 0.25F);
+    clipped += static_cast<int>((size >= clip_level) | flat);
+  }
+  clipped_ += clipped;
+  strip_clipped_ = strip_clipped_ || clipped > 0;
+  // Every fourth sample into the same sum, counted from the recording's first, so that the sums do
+  // not depend on how the samples were cut.
+  std::size_t i = 0;
+  const auto add_one = [&] {
+    strip_power_[static_cast<std::size_t>(seen_ % 4)] += static_cast<double>(x[i]) * x[i];
+    ++seen_;
+    ++i;
   };
-  const std::int64_t mids = step(to_mid_, count);
-  const std::int64_t lows = step(to_low_, mids);
-  mid_phase_ = lows > 0 ? to_low_.phase : mid_phase_ + static_cast<int>(mids);
-  for (auto& value : out.value) value.insert(value.end(), static_cast<std::size_t>(lows), 0.0F);
-  zeros_ += count;
-  seen_ += count;
-  last_ = 0.0F;
-  flat_run_ = 0;
-  finish_strip_point(strip);
+  while (i < n && seen_ % 4 != 0) add_one();
+  for (; i + 4 <= n; i += 4, seen_ += 4) {
+    for (std::size_t l = 0; l < 4; ++l) strip_power_[l] += static_cast<double>(x[i + l]) * x[i + l];
+  }
+  while (i < n) add_one();
 }
 
-void SignalBank::push_mid(float x, Signals& out) {
-  for (std::size_t b = 0; b < bands_.size(); ++b) {
-    if (!band_exists_[b]) continue;
-    float y = x;
-    for (Biquad& section : bands_[b]) y = section.step(y);
-    band_power_[b] += y * y;
+void SignalBank::filter_bands(Signals& out) {
+  auto sections = sections_;  // in registers
+  Lanes power = band_power_;
+  for (const float x : mid_) {
+    Lanes y = {x, x, x, x};
+    for (Biquads& section : sections) y = section.step(y);
+    power += y * y;
+    if (++mid_phase_ < mid_factor_) continue;
+    mid_phase_ = 0;
+    for (std::size_t b = 0; b < 4; ++b) {
+      out.value[b + 1].push_back(std::sqrt(power[b] / static_cast<float>(mid_factor_)));
+    }
+    power = Lanes{};
+    // Filters that ring down in silence would end in denormal numbers, which are slow.
+    constexpr float silent = 1e-15F;
+    for (Biquads& section : sections) {
+      section.z1 = (section.z1 < silent) & (section.z1 > -silent) ? Lanes{} : section.z1;
+      section.z2 = (section.z2 < silent) & (section.z2 > -silent) ? Lanes{} : section.z2;
+    }
   }
-  ++mid_phase_;
-  float low;
-  const bool complete = to_low_.push(x, low);
-  if (!complete) return;
-  out.value[0].push_back(low);
-  for (std::size_t b = 0; b < bands_.size(); ++b) {
-    out.value[b + 1].push_back(std::sqrt(band_power_[b] / static_cast<float>(mid_phase_)));
-    band_power_[b] = 0.0F;
-  }
-  mid_phase_ = 0;
+  sections_ = sections;
+  band_power_ = power;
 }
 
 double steadiest_line_share(const Signals& signals) {

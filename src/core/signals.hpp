@@ -46,54 +46,56 @@ class SignalBank {
   [[nodiscard]] float loudest_db() const { return loudest_db_; }
 
  private:
-  /// Second-order section, transposed direct form II.
-  struct Biquad {
-    float b0, b1, b2, a1, a2;
-    float z1 = 0.0F;
-    float z2 = 0.0F;
-    float step(float x) {
-      const float y = b0 * x + z1;
+  /// Four bands side by side, so that the filters of all of them take one step together.
+  using Lanes = float __attribute__((vector_size(16)));
+  static_assert(signal_count - 1 == 4);
+  /// Second-order section, transposed direct form II, of every band.
+  struct Biquads {
+    Lanes b0{}, b1{}, b2{}, a1{}, a2{};
+    Lanes z1{}, z2{};
+    Lanes step(Lanes x) {
+      const Lanes y = b0 * x + z1;
       z1 = b1 * x - a1 * y + z2;
       z2 = b2 * x - a2 * y;
       return y;
     }
   };
   /// Anti-alias low-pass that yields every `factor`-th sample.
-  struct Decimator {
-    int factor = 1;
-    std::vector<float> taps;
-    std::vector<float> history;  // twice the taps, so that a window is always contiguous
-    std::size_t at = 0;
-    int phase = 0;
-    void design(int factor_, double cutoff);
-    bool push(float x, float& y);
+  class Decimator {
+   public:
+    void design(int factor, double cutoff);
+    /// Consumes `in` and appends what it completes to `out`.
+    void push(std::span<const float> in, std::vector<float>& out);
+    /// True when nothing but zeros waits; then `push_zeros` tells how many zeros `count` yield.
+    [[nodiscard]] bool at_rest() const;
+    std::size_t push_zeros(std::size_t count);
+
+   private:
+    std::size_t factor_ = 1;
+    std::vector<float> taps_;    // a multiple of 8, for the sum's eight lanes
+    std::vector<float> waiting_; // samples that a later output needs
   };
-  static Biquad low_pass(double cutoff_hz, double rate_hz, double q);
-  static Biquad high_pass(double cutoff_hz, double rate_hz, double q);
-  void push_mid(float x, Signals& out);
+  void clean(std::span<const float> samples);
+  void filter_bands(Signals& out);
   void finish_strip_point(std::vector<LevelPoint>& strip);
-  void come_to_rest();
-  /// What `count` zeros yield once the filters are at rest; they must not pass a strip point.
-  void push_zeros(std::int64_t count, Signals& out, std::vector<LevelPoint>& strip);
+  [[nodiscard]] bool at_rest() const;
 
   double sample_rate_hz_;
   double mid_rate_hz_;
   double signal_rate_hz_;
   Decimator to_mid_;
   Decimator to_low_;
-  std::array<std::array<Biquad, 4>, signal_count - 1> bands_;
-  std::array<bool, signal_count - 1> band_exists_{};
-  std::array<float, signal_count - 1> band_power_{};
+  std::array<Biquads, 4> sections_;
+  Lanes band_power_{};
   int mid_factor_;
   int mid_phase_ = 0;
+  std::vector<float> cleaned_;  // three samples before the block, then the block
+  std::vector<float> mid_;
 
   std::int64_t seen_ = 0;
   std::int64_t clipped_ = 0;
-  float last_ = 0.0F;
-  int flat_run_ = 0;
-  std::int64_t zeros_ = 0;  ///< zeros in a row up to now
   std::int64_t strip_period_;
-  double strip_power_ = 0.0;
+  std::array<double, 4> strip_power_{};
   bool strip_clipped_ = false;
   float loudest_db_ = -120.0F;
 };

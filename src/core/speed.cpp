@@ -1,12 +1,15 @@
 #include "core/speed.hpp"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <complex>
+#include <cstdint>
 #include <numbers>
 
 #include "core/fft.hpp"
 #include "core/line_pattern.hpp"
+#include "core/sums.hpp"
 
 namespace pipebeat::core {
 
@@ -17,6 +20,9 @@ constexpr double grid_step = 0.006;  // relative spacing of candidate frequencie
 constexpr double slowest_rpm = 380.0;
 constexpr double fastest_rpm = 4500.0;
 constexpr double comb_limit_hz = 600.0;  // lines above carry more hiss than beat
+constexpr double longest_whole_s = 24.0;  // longer recordings are weighed on a part of
+constexpr double stretch_s = 16.0;        // this length
+constexpr float moving_cost = 0.004F;    // of one column of the map from one row to the next, squared
 constexpr float running_belong = 0.12F;
 constexpr float running_repeat = 0.38F;  // noise alone: median 0.11, 75 % below 0.28
 
@@ -26,25 +32,63 @@ struct SalienceMap {
   std::vector<std::vector<float>> rows;
 };
 
-/// Adds weight * (log power less its local mean) of a spectrum to `out`.
-void add_whitened(std::span<const std::complex<float>> bins, double bin_hz, float weight,
-                  std::vector<float>& out) {
-  const std::size_t n = bins.size();
-  std::vector<float> log_power(n);
-  std::vector<double> cumulative(n + 1, 0.0);
-  for (std::size_t i = 0; i < n; ++i) {
-    log_power[i] = std::log(std::norm(bins[i]) + 1e-20F);
-    cumulative[i + 1] = cumulative[i] + log_power[i];
-  }
-  for (std::size_t i = 0; i < n; ++i) {
-    const double f = static_cast<double>(i) * bin_hz;
-    const double half = std::max(30.0, 0.4 * f);
-    const auto low = static_cast<std::size_t>(std::max(1.0, (f - half) / bin_hz));
-    const auto high = std::min(n, static_cast<std::size_t>((f + half) / bin_hz) + 1);
-    const double mean = (cumulative[high] - cumulative[low]) / static_cast<double>(high - low);
-    out[i] += weight * std::clamp(log_power[i] - static_cast<float>(mean), -3.0F, 5.0F);
-  }
+std::vector<double> frequency_grid(double low_hz, double high_hz) {
+  std::vector<double> grid;
+  for (double f = low_hz; f <= high_hz; f *= 1.0 + grid_step) grid.push_back(f);
+  return grid;
 }
+
+/// Natural logarithm of positive normal floats to 1e-4, in a form that compilers vectorise: exponent
+/// bits, and a polynomial in the mantissa (least squares at Chebyshev points).
+inline float quick_log(float x) {
+  const auto bits = std::bit_cast<std::uint32_t>(x);
+  const auto exponent = static_cast<float>(static_cast<std::int32_t>(bits >> 23) - 127);
+  const float m = std::bit_cast<float>((bits & 0x007FFFFFU) | 0x3F800000U);
+  const float log2_m = (m - 1.0F) * (((-0.08286070F * m + 0.5704618F) * m - 1.5700848F) * m + 2.5211217F);
+  return 0.69314718F * (exponent + log2_m);
+}
+
+/// Log power spectrum less its local mean.
+class Whitener {
+ public:
+  /// Of `bins` bins, `bin_hz` apart.
+  Whitener(std::size_t bins, double bin_hz) : log_power_(bins), cumulative_(bins + 1) {
+    for (std::size_t i = 0; i < bins; ++i) {
+      const double f = static_cast<double>(i) * bin_hz;
+      const double half = std::max(30.0, 0.4 * f);
+      const auto low = static_cast<std::uint32_t>(std::max(1.0, (f - half) / bin_hz));
+      const auto high = std::min(static_cast<std::uint32_t>(bins), static_cast<std::uint32_t>((f + half) / bin_hz) + 1);
+      around_.push_back({low, high, 1.0F / static_cast<float>(high - low)});
+    }
+  }
+
+  [[nodiscard]] std::size_t bins() const { return around_.size(); }
+
+  /// Adds weight * whitened level to `out`, bin by bin.
+  void add(std::span<const std::complex<float>> spectrum, float weight, std::span<float> out) {
+    const std::size_t n = around_.size();
+    for (std::size_t i = 0; i < n; ++i) log_power_[i] = quick_log(std::norm(spectrum[i]) + 1e-20F);
+    double sum = 0.0;
+    for (std::size_t i = 0; i < n; ++i) {
+      sum += log_power_[i];
+      cumulative_[i + 1] = sum;
+    }
+    for (std::size_t i = 0; i < n; ++i) {
+      const Around& a = around_[i];
+      const float mean = static_cast<float>(cumulative_[a.high] - cumulative_[a.low]) * a.share;
+      out[i] += weight * std::clamp(log_power_[i] - mean, -3.0F, 5.0F);
+    }
+  }
+
+ private:
+  struct Around {
+    std::uint32_t low, high;
+    float share;
+  };
+  std::vector<Around> around_;
+  std::vector<float> log_power_;
+  std::vector<double> cumulative_;
+};
 
 /// Weights of cycle lines 1..K in the comb: what a healthy engine of this layout shows, plus a
 /// little for every line, since a dead cylinder fills the others.
@@ -58,50 +102,69 @@ std::vector<double> line_weights(const Engine& engine, std::size_t lines) {
 }
 
 /// Scores every candidate frequency against one whitened spectrum.
+///
+/// The spectrum is first laid on a logarithmic frequency axis, where line k of every candidate lies
+/// the same distance above the candidate itself, so that the comb is a few shifted sums.
 class Comb {
  public:
-  Comb(const Engine& engine, const std::vector<double>& cycle_hz, double bin_hz)
-      : cycle_hz_{cycle_hz}, bin_hz_{bin_hz} {
+  Comb(const Engine& engine, std::span<const double> cycle_hz, double bin_hz) : columns_{cycle_hz.size()} {
     const auto P = static_cast<double>(engine.positions().size());
     const std::size_t K = std::max<std::size_t>(6, 4 * engine.positions().size());
-    on_ = line_weights(engine, K);
-    off_.resize(K);
+    const std::vector<double> on = line_weights(engine, K);
     double on_sum = 0.0;
     double off_sum = 0.0;
+    const auto off = [&](std::size_t k) { return 1.0 / (1.0 + 0.5 * static_cast<double>(k) / P); };
     for (std::size_t k = 0; k < K; ++k) {
-      off_[k] = 1.0 / (1.0 + 0.5 * static_cast<double>(k) / P);
-      on_sum += on_[k];
-      off_sum += off_[k];
+      on_sum += on[k];
+      off_sum += off(k);
     }
-    for (double& w : on_) w /= on_sum;
-    for (double& w : off_) w *= 0.3 / off_sum;  // lines halfway between orders speak against
+    std::size_t reach = 0;
+    const double step = std::log1p(grid_step) / phases;
+    const auto add = [&](double order, double weight) {
+      const auto shift = static_cast<std::size_t>(std::lround(std::log(order / lowest_order) / step));
+      teeth_.push_back({shift % phases, shift / phases, static_cast<float>(weight)});
+      reach = std::max(reach, shift / phases + 1);
+    };
+    for (std::size_t k = 0; k < K; ++k) {
+      add(static_cast<double>(k + 1), on[k] / on_sum);
+      // Lines halfway between orders speak against.
+      add(static_cast<double>(k) + 0.5, -0.3 * off(k) / off_sum);
+    }
+    for (auto& part : level_) part.assign(columns_ + reach, 0.0F);
+    for (std::size_t i = 0; i < (columns_ + reach) * phases; ++i) {
+      bin_of_.push_back(cycle_hz[0] * lowest_order * std::exp(static_cast<double>(i) * step) / bin_hz);
+    }
   }
 
-  [[nodiscard]] std::vector<float> row(std::span<const float> level) const {
-    const auto at = [&](double hz) {
-      const double x = hz / bin_hz_;
-      const auto i = static_cast<std::size_t>(x);
-      if (i + 1 >= level.size()) return 0.0F;
-      const float t = static_cast<float>(x - static_cast<double>(i));
-      return level[i] * (1.0F - t) + level[i + 1] * t;
-    };
-    std::vector<float> out(cycle_hz_.size());
-    for (std::size_t c = 0; c < out.size(); ++c) {
-      const double f = cycle_hz_[c];
-      double sum = 0.0;
-      for (std::size_t k = 0; k < on_.size(); ++k) {
-        sum += on_[k] * at(static_cast<double>(k + 1) * f) - off_[k] * at((static_cast<double>(k) + 0.5) * f);
-      }
-      out[c] = static_cast<float>(sum);
+  /// `level`: whitened spectrum; what lies beyond its end counts as 0.
+  [[nodiscard]] std::vector<float> row(std::span<const float> level) {
+    for (std::size_t i = 0; i < bin_of_.size(); ++i) {
+      const auto bin = static_cast<std::size_t>(bin_of_[i]);
+      if (bin + 1 >= level.size()) break;
+      const float t = static_cast<float>(bin_of_[i]) - static_cast<float>(bin);
+      level_[i % phases][i / phases] = level[bin] * (1.0F - t) + level[bin + 1] * t;
+    }
+    std::vector<float> out(columns_, 0.0F);
+    for (const Tooth& tooth : teeth_) {
+      const float* const at = level_[tooth.phase].data() + tooth.shift;
+      for (std::size_t c = 0; c < columns_; ++c) out[c] += tooth.weight * at[c];
     }
     return out;
   }
 
  private:
-  const std::vector<double>& cycle_hz_;
-  double bin_hz_;
-  std::vector<double> on_;
-  std::vector<double> off_;
+  // The axis is three times as fine as the candidates, split in three so that each tooth reads
+  // neighbouring values.
+  static constexpr std::size_t phases = 3;
+  static constexpr double lowest_order = 0.5;
+  struct Tooth {
+    std::size_t phase, shift;
+    float weight;
+  };
+  std::size_t columns_;
+  std::vector<Tooth> teeth_;
+  std::vector<double> bin_of_;
+  std::array<std::vector<float>, phases> level_;
 };
 
 std::vector<float> hann(std::size_t length) {
@@ -112,118 +175,162 @@ std::vector<float> hann(std::size_t length) {
   return w;
 }
 
-/// One analysis frame: whitened spectra of all signals, summed. `warp` is the relative speed change
-/// per second inside the window: time is bent so that a sound of that chirp becomes steady
-/// (fan-chirp transform; Weruaga & Kepesi, Signal Processing 87, 2007).
+/// Analysis frames: whitened spectra of all signals, summed.
 class FrameSpectrum {
  public:
-  explicit FrameSpectrum(double rate_hz) : rate_hz_{rate_hz}, buffer_(fft_.length()), bins_(fft_.bins()) {
-    bin_hz_ = rate_hz / static_cast<double>(fft_.length());
-    kept_ = std::min(fft_.bins(), static_cast<std::size_t>(comb_limit_hz / bin_hz_));
-  }
+  explicit FrameSpectrum(double rate_hz)
+      : rate_hz_{rate_hz},
+        bin_hz_{rate_hz / static_cast<double>(fft_.length())},
+        whitener_{static_cast<std::size_t>(comb_limit_hz / bin_hz_), bin_hz_},
+        buffer_(fft_.length()),
+        bins_(fft_.bins()),
+        level_(whitener_.bins()) {}
 
   [[nodiscard]] double bin_hz() const { return bin_hz_; }
-  [[nodiscard]] std::size_t kept() const { return kept_; }
+  void clear() { std::fill(level_.begin(), level_.end(), 0.0F); }
+  [[nodiscard]] std::span<const float> level() const { return level_; }
 
-  void add(const Signals& signals, double centre_s, std::span<const float> window, double warp, std::vector<float>& level) {
-    const auto n = static_cast<std::ptrdiff_t>(signals.size());
-    const double centre = centre_s * rate_hz_;
-    const double half = 0.5 * static_cast<double>(window.size());
+  /// Adds the spectra around a moment. `warp` is the relative speed change per second inside the
+  /// window: time is bent so that a sound of that chirp becomes steady (fan-chirp transform;
+  /// Weruaga & Kepesi, Signal Processing 87, 2007).
+  void add(const Signals& signals, double centre_s, std::span<const float> window, double warp) {
+    const std::size_t length = window.size();
     for (std::size_t m = 0; m < signal_count; ++m) {
-      const auto& s = signals.value[m];
-      std::fill(buffer_.begin(), buffer_.end(), 0.0F);
-      double mean = 0.0;
-      for (std::size_t i = 0; i < window.size(); ++i) {
-        // Bent time u(t) = t + warp t^2 / 2, inverted to first order.
-        const double u = (static_cast<double>(i) - half) / rate_hz_;
-        const double t = u - 0.5 * warp * u * u / (1.0 + warp * u);
-        const double x = centre + t * rate_hz_;
-        const auto at = static_cast<std::ptrdiff_t>(std::floor(x));
-        if (at >= 0 && at + 1 < n) {
-          const auto fraction = static_cast<float>(x - static_cast<double>(at));
-          const auto k = static_cast<std::size_t>(at);
-          buffer_[i] = s[k] * (1.0F - fraction) + s[k + 1] * fraction;
-        }
-        mean += buffer_[i];
+      if (warp == 0.0) {
+        cut(signals.value[m], centre_s, length);
+      } else {
+        cut_bent(signals.value[m], centre_s, length, warp);
       }
-      mean /= static_cast<double>(window.size());
-      for (std::size_t i = 0; i < window.size(); ++i) buffer_[i] = (buffer_[i] - static_cast<float>(mean)) * window[i];
+      const float mean = sum_of(length, [this](std::size_t i) { return buffer_[i]; }) / static_cast<float>(length);
+      for (std::size_t i = 0; i < length; ++i) buffer_[i] = (buffer_[i] - mean) * window[i];
+      std::fill(buffer_.begin() + static_cast<std::ptrdiff_t>(length), buffer_.end(), 0.0F);
       fft_.forward(buffer_, bins_);
-      add_whitened(std::span{bins_}.first(kept_), bin_hz_, m == 0 ? 0.3F : 0.175F, level);
+      whitener_.add(bins_, m == 0 ? 0.3F : 0.175F, level_);
     }
   }
 
  private:
+  void cut(std::span<const float> s, double centre_s, std::size_t length) {
+    const auto n = static_cast<std::ptrdiff_t>(s.size());
+    const std::ptrdiff_t begin = std::lround(centre_s * rate_hz_) - static_cast<std::ptrdiff_t>(length / 2);
+    const std::ptrdiff_t first = std::clamp<std::ptrdiff_t>(begin, 0, n);
+    const std::ptrdiff_t last = std::clamp<std::ptrdiff_t>(begin + static_cast<std::ptrdiff_t>(length), 0, n);
+    std::fill_n(buffer_.begin(), length, 0.0F);
+    std::copy(s.begin() + first, s.begin() + last, buffer_.begin() + (first - begin));
+  }
+
+  void cut_bent(std::span<const float> s, double centre_s, std::size_t length, double warp) {
+    const auto n = static_cast<std::ptrdiff_t>(s.size());
+    const double centre = centre_s * rate_hz_;
+    for (std::size_t i = 0; i < length; ++i) {
+      // Bent time u(t) = t + warp t^2 / 2, inverted to first order.
+      const double u = (static_cast<double>(i) - 0.5 * static_cast<double>(length)) / rate_hz_;
+      const double t = u - 0.5 * warp * u * u / (1.0 + warp * u);
+      const double x = centre + t * rate_hz_;
+      const auto at = static_cast<std::ptrdiff_t>(std::floor(x));
+      buffer_[i] = 0.0F;
+      if (at < 0 || at + 1 >= n) continue;
+      const auto fraction = static_cast<float>(x - static_cast<double>(at));
+      const auto k = static_cast<std::size_t>(at);
+      buffer_[i] = s[k] * (1.0F - fraction) + s[k + 1] * fraction;
+    }
+  }
+
   RealFft fft_{2048};
   double rate_hz_;
-  double bin_hz_ = 0.0;
-  std::size_t kept_ = 0;
+  double bin_hz_;
+  Whitener whitener_;
   std::vector<float> buffer_;
   std::vector<std::complex<float>> bins_;
+  std::vector<float> level_;
 };
 
 SalienceMap salience_map(const Signals& signals, const Engine& engine, double low_hz, double high_hz) {
   SalienceMap map;
-  for (double f = low_hz; f <= high_hz; f *= 1.0 + grid_step) map.cycle_hz.push_back(f);
+  map.cycle_hz = frequency_grid(low_hz, high_hz);
   FrameSpectrum spectrum{signals.rate_hz};
-  const Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
+  Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
   // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
   const std::vector<float> brief = hann(1024);
   const std::vector<float> wide = hann(2048);
-  std::vector<float> level(spectrum.kept());
   const auto frames = static_cast<std::size_t>(static_cast<double>(signals.size()) / signals.rate_hz / hop_s) + 1;
   for (std::size_t frame = 0; frame < frames; ++frame) {
-    std::fill(level.begin(), level.end(), 0.0F);
-    spectrum.add(signals, static_cast<double>(frame) * hop_s, brief, 0.0, level);
-    spectrum.add(signals, static_cast<double>(frame) * hop_s, wide, 0.0, level);
-    map.rows.push_back(comb.row(level));
+    spectrum.clear();
+    spectrum.add(signals, static_cast<double>(frame) * hop_s, brief, 0.0);
+    spectrum.add(signals, static_cast<double>(frame) * hop_s, wide, 0.0);
+    map.rows.push_back(comb.row(spectrum.level()));
   }
   return map;
 }
 
+/// out[c] = max over d of in[d] - cost (c - d)^2, and the d that gives it, in one pass over the
+/// parabolas' upper envelope (Felzenszwalb & Huttenlocher, Distance Transforms of Sampled
+/// Functions, Theory of Computing 8, 2012).
+class BestMove {
+ public:
+  explicit BestMove(std::size_t columns) : apex_(columns), ends_(columns + 1) {}
+
+  void find(std::span<const float> in, float cost, std::span<float> out, std::span<std::uint16_t> from) {
+    const std::size_t n = in.size();
+    const float scale = 0.5F / cost;
+    std::size_t top = 0;
+    apex_[0] = 0;
+    ends_[0] = -1e9F;
+    for (std::size_t c = 1; c < n; ++c) {
+      float meet;
+      for (;;) {
+        const std::size_t v = apex_[top];
+        // Where the parabola of c rises above that of v.
+        meet = 0.5F * static_cast<float>(c + v) + scale * (in[v] - in[c]) / static_cast<float>(c - v);
+        if (meet > ends_[top] || top == 0) break;
+        --top;
+      }
+      if (meet > ends_[top]) ++top;
+      apex_[top] = static_cast<std::uint16_t>(c);
+      ends_[top] = top > 0 ? meet : -1e9F;
+    }
+    ends_[top + 1] = 1e9F;
+    std::size_t k = 0;
+    for (std::size_t c = 0; c < n; ++c) {
+      const auto x = static_cast<float>(c);
+      while (ends_[k + 1] < x) ++k;
+      const auto d = x - static_cast<float>(apex_[k]);
+      out[c] = in[apex_[k]] - cost * d * d;
+      from[c] = apex_[k];
+    }
+  }
+
+ private:
+  std::vector<std::uint16_t> apex_;
+  std::vector<float> ends_;
+};
+
 /// Best path through the map (Viterbi, A. Viterbi 1967) with a pull towards `centre_hz`. Returns
-/// the column per frame.
+/// the column per frame. `lively`: frames in which speed moves more easily.
 std::vector<std::size_t> best_path(const SalienceMap& map, double centre_hz, double pull,
                                    const std::vector<bool>& lively = {}) {
   const std::size_t F = map.rows.size();
   const std::size_t C = map.cycle_hz.size();
-  constexpr int steady_reach = 30;       // columns per hop: speed may move by 20 % in 0.1 s
-  constexpr int lively_reach = 50;
   std::vector<float> prior(C);
   for (std::size_t c = 0; c < C; ++c) {
     const double x = std::log(map.cycle_hz[c] / centre_hz);
     prior[c] = static_cast<float>(-pull * x * x);
   }
-  std::vector<std::int8_t> from(F * C, 0);
+  std::vector<std::uint16_t> from(F * C, 0);
   std::vector<float> score(C);
-  std::vector<float> next(C);
+  std::vector<float> moved(C);
+  BestMove best_move{C};
   for (std::size_t c = 0; c < C; ++c) score[c] = map.rows[0][c] + prior[c];
   for (std::size_t f = 1; f < F; ++f) {
     const bool fast = !lively.empty() && lively[f];
-    const int reach = fast ? lively_reach : steady_reach;
-    const float move_cost = fast ? 0.001F : 0.004F;  // per squared column
-    for (std::size_t c = 0; c < C; ++c) {
-      float best = -1e30F;
-      int arg = 0;
-      const int low = std::max(-reach, -static_cast<int>(c));
-      const int high = std::min(reach, static_cast<int>(C - 1 - c));
-      for (int d = low; d <= high; ++d) {
-        const float v = score[static_cast<std::size_t>(static_cast<int>(c) + d)] - move_cost * static_cast<float>(d * d);
-        if (v > best) {
-          best = v;
-          arg = d;
-        }
-      }
-      next[c] = best + map.rows[f][c] + prior[c];
-      from[f * C + c] = static_cast<std::int8_t>(arg);
-    }
-    score.swap(next);
+    best_move.find(score, fast ? 0.25F * moving_cost : moving_cost, moved, std::span{from}.subspan(f * C, C));
+    for (std::size_t c = 0; c < C; ++c) score[c] = moved[c] + map.rows[f][c] + prior[c];
   }
   std::vector<std::size_t> path(F);
   auto c = static_cast<std::size_t>(std::max_element(score.begin(), score.end()) - score.begin());
   for (std::size_t f = F; f-- > 0;) {
     path[f] = c;
-    if (f > 0) c = static_cast<std::size_t>(static_cast<int>(c) + from[f * C + c]);
+    c = from[f * C + c];
   }
   return path;
 }
@@ -286,7 +393,7 @@ double log_prior(const Engine& engine, double rpm) {
 }
 
 /// Folds with just the angle samples that the beat's lines need.
-Folded fold_for_lines(const Signals& signals, const Engine& engine, const PhaseTrack& phase) {
+Folded fold_for_lines(const RunningSums& signals, const Engine& engine, const PhaseTrack& phase) {
   std::size_t per_cycle = 64;
   while (per_cycle < 2 * beat_lines(engine) + 2) per_cycle *= 2;
   return fold(signals, phase, per_cycle);
@@ -298,7 +405,7 @@ struct Look {
 };
 
 /// `model`: cycles that make the averages (empty: those that repeat).
-Look look_at(const Signals& signals, const Engine& engine, const PhaseTrack& phase, const std::vector<bool>& model = {}) {
+Look look_at(const RunningSums& signals, const Engine& engine, const PhaseTrack& phase, const std::vector<bool>& model = {}) {
   Look look;
   const Folded folded = fold_for_lines(signals, engine, phase);
   if (folded.cycles < 4) return look;
@@ -325,7 +432,7 @@ std::vector<bool> longest_stretch(const std::vector<bool>& running) {
 }
 
 /// Lays the cycles of a rough track on each other and says which of them are an engine's.
-void settle(SpeedCandidate& candidate, const Signals& signals, const Engine& engine, int rounds) {
+void settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds) {
   const auto lines = static_cast<int>(beat_lines(engine));
   candidate.phase = refine(signals, std::move(candidate.phase), lines, rounds);
   for (int round = 0; round < 2; ++round) {
@@ -356,7 +463,7 @@ double running_seconds(const SpeedCandidate& candidate) {
 /// starting. In the gaps next to running stretches the comb is searched again with short windows
 /// bent for every likely rate of change; the running stretches stay where they are.
 /// True when that made the track longer.
-bool follow(SpeedCandidate& candidate, const Signals& signals, const Engine& engine) {
+bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums& sums, const Engine& engine) {
   constexpr double longest_gap_s = 3.0;
   constexpr std::array<double, 7> rates{-1.4, -0.7, 0.0, 0.8, 1.7, 2.8, 4.2};  // relative, per second
   const auto frames = candidate.phase.cycles.size();
@@ -379,20 +486,19 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const Engine& eng
 
   SalienceMap map;
   const double low_hz = engine.cycle_frequency(Rpm{slowest_rpm}).value();
-  for (double f = low_hz; f <= engine.cycle_frequency(Rpm{fastest_rpm}).value(); f *= 1.0 + grid_step) map.cycle_hz.push_back(f);
+  map.cycle_hz = frequency_grid(low_hz, engine.cycle_frequency(Rpm{fastest_rpm}).value());
   FrameSpectrum spectrum{signals.rate_hz};
-  const Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
+  Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
   const std::vector<float> window = hann(640);
-  std::vector<float> level(spectrum.kept());
   for (std::size_t f = 0; f < frames; ++f) {
     std::vector<float> row(map.cycle_hz.size(), 0.0F);
     const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
     if (gap[f]) {
       std::fill(row.begin(), row.end(), -10.0F);
       for (const double rate : rates) {
-        std::fill(level.begin(), level.end(), 0.0F);
-        spectrum.add(signals, time, window, rate, level);
-        const std::vector<float> own = comb.row(level);
+        spectrum.clear();
+        spectrum.add(signals, time, window, rate);
+        const std::vector<float> own = comb.row(spectrum.level());
         for (std::size_t c = 0; c < row.size(); ++c) row[c] = std::max(row[c], 2.0F * own[c] - 0.1F * static_cast<float>(std::abs(rate)));
       }
     } else if (runs[f]) {
@@ -412,7 +518,7 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const Engine& eng
   }
   SpeedCandidate longer = candidate;
   longer.phase = integrate(cycle_hz);
-  settle(longer, signals, engine, 3);
+  settle(longer, sums, engine, 3);
   if (running_seconds(longer) > running_seconds(candidate) + 0.2) {
     candidate.phase = std::move(longer.phase);
     candidate.running = std::move(longer.running);
@@ -447,7 +553,7 @@ Folded regroup(const Folded& folded, std::size_t n) {
   return out;
 }
 
-void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& engine, double salience) {
+void measure(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, double salience) {
   const Folded folded = fold_for_lines(signals, engine, candidate.phase);
   const CycleLines lines = cycle_lines(folded, beat_lines(engine), candidate.running);
   const auto P = engine.positions().size();
@@ -461,7 +567,7 @@ void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& en
     repeat += lines.repeat[c];
     count += 1.0;
   }
-  const double total = static_cast<double>(signals.size()) / signals.rate_hz;
+  const double total = signals.duration_s();
   const double cycle_hz = time > 0.0 ? count / time : 0.0;
   candidate.mean_rpm = engine.speed(Hertz{cycle_hz}).value();
 
@@ -541,6 +647,42 @@ void measure(SpeedCandidate& candidate, const Signals& signals, const Engine& en
                         half_level / 10.0};
 }
 
+/// First frame of the `length` frames in which the best column of the map stands out most.
+std::size_t clearest(const SalienceMap& map, std::size_t length) {
+  std::vector<double> sum{0.0};
+  for (const auto& row : map.rows) sum.push_back(sum.back() + *std::max_element(row.begin(), row.end()));
+  std::size_t best = 0;
+  for (std::size_t f = 0; f + length < map.rows.size(); ++f) {
+    if (sum[f + length] - sum[f] > sum[best + length] - sum[best]) best = f;
+  }
+  return best;
+}
+
+Signals part_of(const Signals& signals, double begin_s, double length_s) {
+  const auto begin = std::min(signals.size(), static_cast<std::size_t>(begin_s * signals.rate_hz));
+  const std::size_t length = std::min(signals.size() - begin, static_cast<std::size_t>(length_s * signals.rate_hz));
+  Signals out;
+  out.rate_hz = signals.rate_hz;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    const auto from = signals.value[m].begin() + static_cast<std::ptrdiff_t>(begin);
+    out.value[m].assign(from, from + static_cast<std::ptrdiff_t>(length));
+  }
+  return out;
+}
+
+/// The track that a path takes from frame `first` to before `last`.
+PhaseTrack along(const SalienceMap& map, std::span<const std::size_t> path, std::size_t first, std::size_t last) {
+  std::vector<double> cycle_hz;
+  for (std::size_t f = first; f < last; ++f) cycle_hz.push_back(map.cycle_hz[path[f]]);
+  return integrate(cycle_hz);
+}
+
+double mean_salience(const SalienceMap& map, std::span<const std::size_t> path, std::size_t first, std::size_t last) {
+  double sum = 0.0;
+  for (std::size_t f = first; f < last; ++f) sum += map.rows[f][path[f]];
+  return sum / static_cast<double>(last - first);
+}
+
 // Fitted by tools/fit: weights of the features in the choice among candidates.
 #include "core/speed_table.inc"
 
@@ -559,50 +701,68 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   const double high = guess ? guess->value() * 1.15 : fastest_rpm;
   const SalienceMap map = salience_map(signals, engine, engine.cycle_frequency(Rpm{low}).value(),
                                        engine.cycle_frequency(Rpm{high}).value());
+  // Hypotheses about a long recording are weighed on the stretch where the comb stands out most.
+  const std::size_t frames = map.rows.size();
+  const auto stretch_frames = static_cast<std::size_t>(stretch_s / hop_s);
+  const bool whole = duration <= longest_whole_s;
+  const std::size_t first = whole ? 0 : clearest(map, stretch_frames);
+  const std::size_t last = whole ? frames : first + stretch_frames + 1;
+  const RunningSums sums{whole ? signals : part_of(signals, hop_s * static_cast<double>(first), stretch_s)};
   // Where each path is drawn to, in rpm; the first is free.
   constexpr std::array<double, 6> centres{0.0, 600.0, 850.0, 1250.0, 1800.0, 2800.0};
-  std::vector<std::vector<std::size_t>> seen;
+  std::vector<std::vector<std::size_t>> paths;
   for (const double centre : centres) {
     const double pull = centre > 0.0 && !guess ? 2.0 : 0.0;
-    const auto path = best_path(map, engine.cycle_frequency(Rpm{std::max(centre, 1.0)}).value(), pull);
-    const bool known = std::any_of(seen.begin(), seen.end(), [&](const auto& other) {
+    auto path = best_path(map, engine.cycle_frequency(Rpm{std::max(centre, 1.0)}).value(), pull);
+    const bool known = std::any_of(paths.begin(), paths.end(), [&](const auto& other) {
       std::size_t apart = 0;
-      for (std::size_t f = 0; f < path.size(); ++f) {
+      for (std::size_t f = 0; f < frames; ++f) {
         const auto d = static_cast<std::ptrdiff_t>(path[f]) - static_cast<std::ptrdiff_t>(other[f]);
         if (std::abs(d) > 3) ++apart;
       }
-      return apart * 20 < path.size();
+      return apart * 20 < frames;
     });
-    if (known) continue;
-    seen.push_back(path);
-    std::vector<double> cycle_hz(path.size());
-    double salience = 0.0;
-    for (std::size_t f = 0; f < path.size(); ++f) {
-      cycle_hz[f] = map.cycle_hz[path[f]];
-      salience += map.rows[f][path[f]] / static_cast<float>(path.size());
-    }
+    if (!known) paths.push_back(std::move(path));
+  }
+  struct Hypothesis {
     SpeedCandidate candidate;
-    candidate.phase = integrate(cycle_hz);
-    settle(candidate, signals, engine, 3);
+    std::size_t path;
+  };
+  std::vector<Hypothesis> hypotheses;
+  for (std::size_t p = 0; p < paths.size(); ++p) {
+    SpeedCandidate candidate;
+    candidate.phase = along(map, paths[p], first, last);
+    settle(candidate, sums, engine, 3);
     if (candidate.running.empty()) continue;
-    measure(candidate, signals, engine, salience);
-    candidates.push_back(std::move(candidate));
+    measure(candidate, sums, engine, mean_salience(map, paths[p], first, last));
+    for (std::size_t i = 0; i < speed_feature_count; ++i) candidate.score += choice_weight[i] * candidate.features[i];
+    hypotheses.push_back({std::move(candidate), p});
   }
+  std::stable_sort(hypotheses.begin(), hypotheses.end(),
+                   [](const Hypothesis& a, const Hypothesis& b) { return a.candidate.score > b.candidate.score; });
   double sum = 0.0;
-  for (SpeedCandidate& c : candidates) {
-    for (std::size_t i = 0; i < speed_feature_count; ++i) c.score += choice_weight[i] * c.features[i];
+  for (Hypothesis& h : hypotheses) {
+    h.candidate.probability = std::exp(h.candidate.score - hypotheses.front().candidate.score);
+    sum += h.candidate.probability;
   }
-  double top = -1e30;
-  for (const SpeedCandidate& c : candidates) top = std::max(top, c.score);
-  for (const SpeedCandidate& c : candidates) sum += std::exp(c.score - top);
-  for (SpeedCandidate& c : candidates) c.probability = std::exp(c.score - top) / sum;
-  std::stable_sort(candidates.begin(), candidates.end(),
-                   [](const SpeedCandidate& a, const SpeedCandidate& b) { return a.score > b.score; });
-  if (!candidates.empty() && follow(candidates.front(), signals, engine)) {
-    SpeedCandidate& first = candidates.front();
-    const double salience = first.features[1];
-    measure(first, signals, engine, salience);
+  for (Hypothesis& h : hypotheses) {
+    h.candidate.probability /= sum;
+    candidates.push_back(std::move(h.candidate));
   }
+  if (candidates.empty()) return candidates;
+  SpeedCandidate& best = candidates.front();
+  const auto& path = paths[hypotheses.front().path];
+  const double salience = mean_salience(map, path, 0, frames);
+  if (whole) {
+    if (follow(best, signals, sums, engine)) measure(best, sums, engine, salience);
+    return candidates;
+  }
+  const RunningSums all_sums{signals};
+  best.phase = along(map, path, 0, frames);
+  settle(best, all_sums, engine, 3);
+  if (best.running.empty()) return {};
+  follow(best, signals, all_sums, engine);
+  measure(best, all_sums, engine, salience);
   return candidates;
 }
 

@@ -32,7 +32,8 @@ struct SpeedCandidate {
 };
 
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
-/// `guess`: keeps only speeds within 15 %.
+/// `guess`: keeps only speeds within 15 %. Of more than 24 s only the first is given for the whole;
+/// phase, running and features of the others belong to the stretch on which they were compared.
 std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine,
                                        std::optional<Rpm> guess);
 

@@ -11,7 +11,7 @@ import tempfile
 # Layer -> (layers it may include, libraries it may include).
 LAYERS = {
     "pipebeat": (set(), r"tl/expected\.hpp"),
-    "core": ({"pipebeat", "core"}, r"tl/expected\.hpp|kissfft/.*|kiss_fft\w*\.h"),
+    "core": ({"pipebeat", "core"}, r"tl/expected\.hpp"),
     "audio": ({"pipebeat", "core", "audio"},
               r"sndfile\.h|portaudio\.h|boost/lockfree/.*|fmt/.*|sys/\w+\.h|"
               r"(fcntl|spawn|unistd|poll)\.h"),
