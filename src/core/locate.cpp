@@ -17,6 +17,7 @@ constexpr int fewest_cycles = 6;
 constexpr double largest_jump = 1.4;     // of the speed at an unplugging
 constexpr double longest_break_s = 1.5;  // without a beat; beyond, the phase may have slipped
 constexpr double none_prior = 0.15;
+constexpr double none_prior_apart = 0.03;  // levels alone: who unplugs cylinders has heard a miss
 constexpr double same_prior = 0.05;  // the unplugged one was not known-good after all
 constexpr double named = 0.7;        // probability from which a cylinder is named
 constexpr double candidate = 0.05;
@@ -297,13 +298,15 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     return location;
   };
 
-  std::vector<Hypothesis> all{{0, 0.0, std::log(none_prior)}};
+  const bool by_lines = std::any_of(pieces.begin(), pieces.end(), [](const Piece& p) { return p.by_lines(); });
+  const double none_before = by_lines ? none_prior : none_prior_apart;
+  std::vector<Hypothesis> all{{0, 0.0, std::log(none_before)}};
   for (const FiringPosition& p : engine.positions()) {
     const bool unplugged = std::any_of(pieces.begin(), pieces.end(), [&](const Piece& piece) {
       return contains(piece.unplugged, p.cylinder);
     });
     const double prior = unplugged ? same_prior
-                                   : (1.0 - none_prior - same_prior) / static_cast<double>(P);
+                                   : (1.0 - none_before - same_prior) / static_cast<double>(P);
     for (const Severity& s : severities) {
       all.push_back({p.cylinder, s.missing, std::log(prior * s.prior)});
     }

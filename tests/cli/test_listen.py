@@ -313,6 +313,36 @@ class Listen(Case):
         self.assertRegex(err, r"marks: \d\.\d s off 3, \d\.\d s on, \d\.\d s mark\)")
         self.assertFalse(os.path.exists(f"{self.take}.marks"))
 
+    def test_marks_made_while_listening_serve_the_drop_test(self):
+        self.play()
+        process, _, press = self.on_a_terminal("listen", *FOUR, "--save", self.take)
+        self.wait_for_sound(4.5, process)
+        press("1")
+        self.wait_for_sound(6.0, process)
+        press("m")  # a moment to remember: it unplugs nothing
+        self.wait_for_sound(9.0, process)
+        press("0")
+        self.wait_for_sound(13.5, process)
+        press("s")
+        process.wait(20)
+        self.assertRegex(process.stderr.read().decode(), r"marks: .* off 1, .* mark, .* on\)")
+        out, err, status = run("droptest", *FOUR, "--json", os.fspath(self.take))
+        self.assertIn(status, (0, 1, 3), err)
+        self.assertEqual([c["cylinder"] for c in json.loads(out)["cylinders"]], [1])
+
+    def test_known_good(self):
+        good = ("--known-good", os.fspath(SOURCE / "samples" / "van-after.flac"))
+        self.play()
+        out, err = self.start("--seconds", "5", *good).communicate(timeout=60)
+        last = json.loads(out.splitlines()[-1])
+        self.assertTrue(any("known" in reason or "running well" in reason for reason in last["reasons"]), (last, err))
+        again = json.loads(run("check", *FOUR, "--json", *good, self.take)[0])
+        del last["running"], last["recent"]
+        self.assertEqual(again, last)
+        refused = run("listen", *FOUR, "--known-good", os.fspath(VAN), env=self.server.env)
+        self.assertEqual(refused[2], 2)
+        self.assertIn("misses in it", refused[1])
+
     def segment(self, name, begin, seconds):
         """A stretch of the van's drop test, long enough by repetition."""
         path = self.folder / f"{name}.wav"

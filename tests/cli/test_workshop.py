@@ -1,5 +1,6 @@
 """compare, droptest, locate and clicks from outside: answers on the shipped recordings, refusals."""
 import json
+import pathlib
 import re
 import subprocess
 
@@ -96,6 +97,28 @@ class Locate(Case):
                          ("pipebeat.locate/1", 3, 1))
         self.assertGreater(answer["candidates"][0]["probability"], 0.95)
         self.assertTrue(answer["phase_kept"])
+
+    def test_what_a_cut_take_left_beside_it_is_read(self):
+        cut = self.first_seconds(17.5)
+        marks = pathlib.Path(cut + ".marks")
+        for lines, names in (("8.0\tunplugged 1 now\n10.1\tmark\n14.0\tback on\n", [3]),
+                             ("8.0\toff 1\n11.0\ton\n12.0\tstill off 1\n14.0\ton\n", [3])):
+            marks.write_text(lines)
+            answer = json.loads(run("locate", *FOUR, "--json", cut)[0])
+            self.assertEqual([c["cylinder"] for c in answer["candidates"]], names, (lines, answer))
+        marks.write_text("8.0\tcough\n")
+        self.refused("locate", *FOUR, cut, says=('named "cough"', "neither a cylinder nor"))
+        marks.write_text("8.0\tmark\n")
+        self.refused("locate", *FOUR, cut, says=("none of its cue points",))
+
+    def test_a_trigger_needs_a_second_channel(self):
+        cut = self.first_seconds(13.5)
+        self.refused("locate", *FOUR, cut, "--off", "1@8", "--trigger", "2", says=("no channel 2 for --trigger", "two channels"))
+        two = self.folder / "two.wav"
+        subprocess.run(["sox", "-M", cut, cut, two], check=True)
+        self.refused("locate", *FOUR, str(two), "--off", "1@8", "--trigger", "2", says=("channel 2", "plug lead"))
+        self.refused("locate", *FOUR, str(two), "--off", "1@8", "--trigger", "2", "--channel", "2",
+                     says=("same channel",))
 
     def test_every_mark_of_the_whole_take_agrees(self):
         answer = json.loads(run("locate", *FOUR, "--json", TAKE, "--marks", MARKS)[0])
