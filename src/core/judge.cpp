@@ -135,10 +135,10 @@ double skewness(const std::vector<double>& z) {
 /// window over all signals, split where the within-class variance is least (N. Otsu, IEEE Trans.
 /// SMC 9, 1979).
 struct Split {
-  double scatter = 0.0;        ///< variance along the component, in units of noise
-  double gap = 0.0;            ///< distance of the two means in within-class deviations
-  double weak_share = 0.0;     ///< share of cycles of the kind with less sound
-  std::vector<float> weak;     ///< per cycle, probability of being of that kind
+  double scatter = 0.0;     ///< variance along the component, in units of noise
+  double gap = 0.0;         ///< distance of the two means in within-class deviations
+  double share = 0.0;       ///< share of cycles of the second kind
+  std::vector<float> kind;  ///< per cycle, probability of being of the second kind
 };
 
 Split split_position(const Rolled& rolled, const Windows& windows, std::size_t position, std::size_t M,
@@ -152,11 +152,10 @@ Split split_position(const Rolled& rolled, const Windows& windows, std::size_t p
     if (running[c] && i >= 0 && i + static_cast<std::ptrdiff_t>(W) <= static_cast<std::ptrdiff_t>(rolled.size)) rows.push_back(c);
   }
   Split out;
-  out.weak.assign(C, 0.0F);
+  out.kind.assign(C, 0.0F);
   if (rows.size() < 10) return out;
   std::vector<float> x(rows.size() * D);
   std::vector<double> mean(D, 0.0);
-  std::vector<double> sound(rows.size(), 0.0);  // how much sound the window holds
   for (std::size_t r = 0; r < rows.size(); ++r) {
     const auto at = static_cast<std::size_t>(windows.at(rows[r], position, M));
     for (std::size_t m = 0; m < signal_count; ++m) {
@@ -165,7 +164,6 @@ Split split_position(const Rolled& rolled, const Windows& windows, std::size_t p
         const float v = rolled.value[m][at + i] * scale;
         x[r * D + m * W + i] = v;
         mean[m * W + i] += v / static_cast<double>(rows.size());
-        sound[r] += m == 0 ? std::abs(v) : v;
       }
     }
   }
@@ -224,19 +222,131 @@ Split split_position(const Rolled& rolled, const Windows& windows, std::size_t p
   const double high = (sum[n] - sum[cut]) / static_cast<double>(n - cut);
   const double within = std::max(1.0, best / static_cast<double>(n));
   out.gap = (high - low) / std::sqrt(within);
-  // The weaker kind holds less sound.
-  double low_sound = 0.0;
-  double high_sound = 0.0;
-  const double border = 0.5 * (sorted[cut - 1] + sorted[cut]);
-  for (std::size_t r = 0; r < rows.size(); ++r) {
-    (along[r] < border ? low_sound : high_sound) += sound[r];
-  }
-  const bool low_is_weak = low_sound / static_cast<double>(cut) < high_sound / static_cast<double>(n - cut);
-  out.weak_share = static_cast<double>(low_is_weak ? cut : n - cut) / static_cast<double>(n);
+  out.share = static_cast<double>(n - cut) / static_cast<double>(n);
   for (std::size_t r = 0; r < rows.size(); ++r) {
     const double odds = (high - low) * (along[r] - 0.5 * (low + high)) / within;
-    out.weak[rows[r]] = static_cast<float>(1.0 / (1.0 + std::exp(low_is_weak ? odds : -odds)));
+    out.kind[rows[r]] = static_cast<float>(1.0 / (1.0 + std::exp(-odds)));
   }
+  return out;
+}
+
+// Fitted by tools/fit: weights of SplitCues in the choice of position and kind.
+#include "core/split_table.inc"
+
+/// Which of the two kinds at which position are misses. A fired pulse looks like those of the other
+/// positions; a cylinder that does not burn draws gas in, so its pulse may well be the louder one,
+/// but it repeats more exactly than combustion does, and the crank is late after it.
+std::vector<SplitChoice> split_choices(const Rolled& rolled, const Windows& windows, std::size_t M,
+                                       const std::vector<bool>& running, const std::vector<Split>& splits,
+                                       const std::vector<EventFeatures>& features) {
+  const std::size_t P = splits.size();
+  const std::size_t C = running.size();
+  const auto slot = static_cast<double>(M) / static_cast<double>(P);
+  const auto lead = static_cast<std::ptrdiff_t>(slot / 8.0);
+  const auto W = std::max<std::size_t>(4, static_cast<std::size_t>(1.25 * slot));
+  constexpr std::size_t drop = 9;   // of EventFeatures: level drop, 120 to 400 Hz
+  constexpr std::size_t kink = 1;   // delay kink over two events
+  const auto window = [&](std::size_t c, std::size_t p) { return windows.at(c, p, M) - lead; };
+  const auto inside = [&](std::ptrdiff_t at) { return at >= 0 && at + static_cast<std::ptrdiff_t>(W) <= static_cast<std::ptrdiff_t>(rolled.size); };
+  struct Mean {
+    std::array<std::vector<double>, signal_count> value;
+    double variance = 0.0;  ///< per sample, all signals
+    double count = 0.0;
+    double drop = 0.0;
+    double kink = 0.0;
+  };
+  const auto mean_of = [&](std::size_t p, auto wanted) {
+    Mean mean;
+    for (auto& v : mean.value) v.assign(W, 0.0);
+    double square = 0.0;
+    for (std::size_t c = 0; c < C; ++c) {
+      const std::ptrdiff_t at = window(c, p);
+      if (!running[c] || !inside(at) || !wanted(c)) continue;
+      mean.count += 1.0;
+      mean.drop += features[c * P + p][drop];
+      mean.kink += features[c * P + p][kink];
+      for (std::size_t m = 0; m < signal_count; ++m) {
+        const double scale = 1.0 / std::sqrt(rolled.noise[m]);
+        for (std::size_t i = 0; i < W; ++i) {
+          const double v = rolled.value[m][static_cast<std::size_t>(at) + i] * scale;
+          mean.value[m][i] += v;
+          square += v * v;
+        }
+      }
+    }
+    const double n = std::max(1.0, mean.count);
+    mean.drop /= n;
+    mean.kink /= n;
+    mean.variance = square / n;
+    for (auto& values : mean.value) {
+      for (double& v : values) {
+        v /= n;
+        mean.variance -= v * v;
+      }
+    }
+    mean.variance = std::max(0.0, mean.variance) / static_cast<double>(W * signal_count);
+    return mean;
+  };
+  std::vector<Mean> whole;
+  std::vector<double> scatters;
+  for (std::size_t p = 0; p < P; ++p) {
+    whole.push_back(mean_of(p, [](std::size_t) { return true; }));
+    scatters.push_back(splits[p].scatter + 1e-6);
+  }
+  std::sort(scatters.begin(), scatters.end());
+  const double usual = scatters[(P - 1) / 2];
+  const auto distance = [&](const std::vector<double>& a, const std::vector<double>& b) {
+    double sum = 0.0;
+    for (std::size_t i = 0; i < W; ++i) sum += (a[i] - b[i]) * (a[i] - b[i]);
+    return std::sqrt(sum);
+  };
+  std::vector<SplitChoice> out;
+  for (std::size_t p = 0; p < P; ++p) {
+    const std::array<Mean, 2> kinds{mean_of(p, [&](std::size_t c) { return splits[p].kind[c] < 0.5F; }),
+                                    mean_of(p, [&](std::size_t c) { return splits[p].kind[c] >= 0.5F; })};
+    if (kinds[0].count < 3.0 || kinds[1].count < 3.0) continue;
+    Mean others;
+    for (std::size_t m = 0; m < signal_count; ++m) {
+      others.value[m].assign(W, 0.0);
+      for (std::size_t q = 0; q < P; ++q) {
+        for (std::size_t i = 0; i < W && q != p; ++i) others.value[m][i] += whole[q].value[m][i] / static_cast<double>(P - 1);
+      }
+    }
+    const auto unlike = [&](const Mean& kind, std::size_t m) { return distance(kind.value[m], others.value[m]); };
+    const auto unlike_nearest = [&](const Mean& kind) {
+      double best = P > 1 ? 1e30 : distance(kind.value[0], others.value[0]);
+      for (std::size_t q = 0; q < P; ++q) {
+        if (q != p) best = std::min(best, distance(kind.value[0], whole[q].value[0]));
+      }
+      return best;
+    };
+    for (std::size_t k = 0; k < 2; ++k) {
+      const Mean& missing = kinds[k];
+      const Mean& fired = kinds[1 - k];
+      const auto against = [](double a, double b) { return (a - b) / (a + b + 1e-9); };
+      SplitChoice choice;
+      choice.position = p;
+      choice.second_kind = k == 1;
+      choice.cues = {std::min(splits[p].gap, 15.0),
+                     std::min(std::log((splits[p].scatter + 1e-6) / usual), 6.0),
+                     against(unlike(missing, 0), unlike(fired, 0)),
+                     against(unlike_nearest(missing), unlike_nearest(fired)),
+                     against(unlike(missing, 1), unlike(fired, 1)),
+                     against(unlike(missing, 3), unlike(fired, 3)),
+                     std::clamp(missing.drop - fired.drop, -6.0, 6.0) / 2.0,
+                     std::clamp(missing.kink - fired.kink, -4.0, 4.0),
+                     std::clamp(std::log((missing.variance + 0.05) / (fired.variance + 0.05)), -2.0, 2.0),
+                     0.5 - missing.count / (missing.count + fired.count)};
+      for (std::size_t i = 0; i < split_cue_count; ++i) choice.score += split_weight[i] * choice.cues[i];
+      choice.missing.assign(C, 0.0F);
+      for (std::size_t c = 0; c < C; ++c) {
+        if (running[c]) choice.missing[c] = k == 1 ? splits[p].kind[c] : 1.0F - splits[p].kind[c];
+      }
+      choice.share = k == 1 ? splits[p].share : 1.0 - splits[p].share;
+      out.push_back(std::move(choice));
+    }
+  }
+  std::stable_sort(out.begin(), out.end(), [](const SplitChoice& a, const SplitChoice& b) { return a.score > b.score; });
   return out;
 }
 
@@ -249,6 +359,7 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   const std::size_t M = folded.per_cycle;
   Judgement out;
   out.missing.assign(C * P, 0.0F);
+  out.if_intermittent.assign(C * P, 0.0F);
   out.features.assign(C * P, EventFeatures{});
   const auto used = static_cast<std::size_t>(std::count(running.begin(), running.end(), true));
   if (used < 6) return out;
@@ -373,45 +484,45 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   crowd.e4_spread = spread(7);
 
   std::vector<Split> splits;
-  std::vector<double> scatters;
-  for (std::size_t p = 0; p < P; ++p) {
-    splits.push_back(split_position(rolled, windows, p, M, running));
-    scatters.push_back(splits.back().scatter + 1e-6);
+  for (std::size_t p = 0; p < P; ++p) splits.push_back(split_position(rolled, windows, p, M, running));
+  out.splits = split_choices(rolled, windows, M, running, splits, out.features);
+  if (!out.splits.empty()) {
+    const SplitChoice& likeliest = out.splits.front();
+    crowd.split_gap = likeliest.cues[0];
+    crowd.split_ratio = likeliest.cues[1];
+    crowd.split_share = likeliest.share;
+    crowd.split_score = likeliest.score;
+    crowd.split_unlike = likeliest.cues[2];
+    crowd.split_steady = likeliest.cues[8];
   }
-  std::sort(scatters.begin(), scatters.end());
-  const double usual = scatters[(P - 1) / 2];
-  // Loudest difference first: a miss rings on into the windows that follow, where the same cycles
-  // differ again, less.
-  std::vector<std::size_t> by_scatter(P);
-  std::iota(by_scatter.begin(), by_scatter.end(), std::size_t{0});
-  std::stable_sort(by_scatter.begin(), by_scatter.end(),
-                   [&](std::size_t a, std::size_t b) { return splits[a].scatter > splits[b].scatter; });
-  double best = -1e9;
-  std::vector<std::size_t> split_positions;
-  for (const std::size_t p : by_scatter) {
-    const double ratio = std::log((splits[p].scatter + 1e-6) / usual);
-    const double merit = splits[p].gap + ratio;
-    if (merit > best) {
-      best = merit;
-      crowd.split_gap = std::min(splits[p].gap, 15.0);
-      crowd.split_ratio = std::min(ratio, 6.0);
-      crowd.split_share = splits[p].weak_share;
-    }
-    if (splits[p].gap < split_limit || ratio < split_ratio_limit) continue;
-    const bool echo = std::any_of(split_positions.begin(), split_positions.end(), [&](std::size_t q) {
-      double own = 1e-9;
-      double shared = 0.0;
+  // Likeliest first: a miss rings on into the windows that follow, where the same cycles differ again.
+  std::vector<const SplitChoice*> taken;
+  std::vector<bool> done(P, false);
+  for (const SplitChoice& choice : out.splits) {
+    const std::size_t p = choice.position;
+    if (done[p]) continue;
+    done[p] = true;
+    const bool likeliest = &choice == &out.splits.front();
+    const bool plain = choice.cues[0] >= split_limit && choice.cues[1] >= split_ratio_limit;
+    if (!plain && !likeliest) continue;
+    const bool echo = std::any_of(taken.begin(), taken.end(), [&](const SplitChoice* other) {
+      double same = 0.0;
+      double count = 1e-9;
       for (std::size_t c = 0; c < C; ++c) {
-        if (!running[c] || splits[p].weak[c] < 0.5F) continue;
-        own += 1.0;
-        shared += splits[q].weak[c] >= 0.5F ? 1.0 : 0.0;
+        if (!running[c]) continue;
+        count += 1.0;
+        same += (choice.missing[c] >= 0.5F) == (other->missing[c] >= 0.5F) ? 1.0 : 0.0;
       }
-      return shared > 0.7 * own && splits[q].weak_share < 0.7;
+      // The same cycles, or exactly the others: what rings may look stronger or weaker.
+      return std::abs(same / count - 0.5) > 0.35;
     });
-    if (!echo) split_positions.push_back(p);
-    for (std::size_t c = 0; c < C; ++c) {
+    if (!echo) taken.push_back(&choice);
+    for (std::size_t c = 0; c < C && !echo; ++c) {
+      if (running[c]) out.if_intermittent[c * P + p] = choice.missing[c];
+    }
+    for (std::size_t c = 0; c < C && plain; ++c) {
       if (!running[c]) continue;
-      const double w = echo ? 1e-4 : std::clamp<double>(splits[p].weak[c], 1e-4, 1.0 - 1e-4);
+      const double w = echo ? 1e-4 : std::clamp<double>(choice.missing[c], 1e-4, 1.0 - 1e-4);
       out.missing[c * P + p] = static_cast<float>(w);
       score[c * P + p] = std::log(w / (1.0 - w));
     }
@@ -419,8 +530,8 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
 
   // The same ringing may make single events beside a split position look weak.
   std::vector<bool> is_split(P, false);
-  for (const std::size_t p : split_positions) is_split[p] = true;
-  for (std::size_t e = 0; e < C * P && !split_positions.empty(); ++e) {
+  for (const SplitChoice* choice : taken) is_split[choice->position] = choice->cues[0] >= split_limit && choice->cues[1] >= split_ratio_limit;
+  for (std::size_t e = 0; e < C * P && !taken.empty(); ++e) {
     if (!running[e / P] || is_split[e % P] || out.missing[e] < 0.5F) continue;
     const auto misses_beside = [&](std::size_t other) {
       return other < C * P && is_split[other % P] && out.missing[other] >= 0.5F;

@@ -37,16 +37,37 @@ struct EventCrowd {
   double e3_spread = 0.0;
   double e4_spread = 0.0;
   double kink_spread = 0.0;
-  double split_gap = 0.0;   ///< of the position that best splits into two kinds of cycles: their
-                            ///< distance in standard deviations; about 2.6 when there is one kind
-  double split_ratio = 0.0; ///< log ratio of its scatter to the median position's
-  double split_share = 0.0; ///< share of its cycles that are of the weaker kind
+  double split_gap = 0.0;    ///< of the likeliest SplitChoice: distance of the two kinds of cycles in
+                             ///< standard deviations; about 2.6 when there is one kind
+  double split_ratio = 0.0;  ///< log ratio of its scatter to the median position's
+  double split_share = 0.0;  ///< share of its cycles that would be misses
+  double split_score = 0.0;
+  double split_unlike = 0.0; ///< its misses differ from other positions more than its fired cycles do
+  double split_steady = 0.0; ///< log ratio of the variance of its misses to that of its fired cycles
+};
+
+/// What speaks for misses of one kind of cycles at one position: gap and log scatter ratio of the
+/// split, unlikeness to other positions (low band: mean and nearest; 120 to 400, 1000 to 2500 Hz), level
+/// drop, delay kink, log variance ratio, rarity.
+inline constexpr std::size_t split_cue_count = 10;
+using SplitCues = std::array<double, split_cue_count>;
+
+/// One hypothesis of an intermittent position.
+struct SplitChoice {
+  std::size_t position = 0;     ///< from 0
+  bool second_kind = false;
+  SplitCues cues{};
+  double score = 0.0;           ///< log odds against the other choices
+  double share = 0.0;           ///< of cycles that would be misses
+  std::vector<float> missing;   ///< per cycle; zero outside running cycles
 };
 
 struct Judgement {
   std::vector<EventFeatures> features;  ///< cycles x positions; zero outside running cycles
   std::vector<float> missing;           ///< probability per event, cycles x positions
+  std::vector<float> if_intermittent;   ///< the same if only intermittent positions miss at all
   EventCrowd crowd;
+  std::vector<SplitChoice> splits;      ///< likeliest first
   int offset = 0;  ///< angle sample at which position 1's window begins
 };
 

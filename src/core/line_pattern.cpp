@@ -53,19 +53,18 @@ double null_level(const CycleLines& lines, std::size_t m, const Engine& engine, 
 }
 
 
-// The pulse spectrum is smoothed by penalised second differences (Whittaker 1923), with the penalty
-// scaled so that its bandwidth is about a firing frequency.
-PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine) {
-  const std::size_t P = engine.positions().size();
-  const std::size_t K = std::min(lines.lines, 3 * P);
-  PatternMisfit out;
-  if (K < 4) return out;
-  const std::vector<double> level = line_levels(lines, m);
-  const double penalty = 5.0 * std::pow(static_cast<double>(P) / 4.0, 4.0);
-  // Residual operator R = I - (I + penalty D'D)^-1, by Gauss-Jordan; K is at most 48.
+namespace {
+
+/// Residual operator of a weighted smoother: R = I - (W + penalty D'D)^-1 W with second differences
+/// D (E. Whittaker, Proc. Edinburgh Math. Soc. 41, 1923). By Gauss-Jordan; at most 64 lines.
+std::vector<double> residual_operator(const std::vector<double>& weight, double penalty) {
+  const std::size_t K = weight.size();
   std::vector<double> a(K * K, 0.0);
   std::vector<double> inverse(K * K, 0.0);
-  for (std::size_t i = 0; i < K; ++i) a[i * K + i] = inverse[i * K + i] = 1.0;
+  for (std::size_t i = 0; i < K; ++i) {
+    a[i * K + i] = weight[i];
+    inverse[i * K + i] = 1.0;
+  }
   for (std::size_t i = 0; i + 2 < K; ++i) {
     constexpr std::array<double, 3> d{1.0, -2.0, 1.0};
     for (std::size_t p = 0; p < 3; ++p) {
@@ -88,6 +87,36 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
       }
     }
   }
+  for (std::size_t i = 0; i < K; ++i) {
+    for (std::size_t j = 0; j < K; ++j) {
+      inverse[i * K + j] = (i == j ? 1.0 : 0.0) - inverse[i * K + j] * weight[j];
+    }
+  }
+  return inverse;
+}
+
+}  // namespace
+
+// The constants below were chosen by the area under the ROC curve of `strength` alone, dead against
+// even and dead against weak, on 350 synthesised recordings and seen again on 140 others: without
+// weights and with three firing frequencies of lines it is 0.92, as below 0.96.
+PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine) {
+  const std::size_t P = engine.positions().size();
+  const std::size_t K = std::min(lines.lines, 4 * P);
+  PatternMisfit out;
+  if (K < 4) return out;
+  constexpr double least_coherence = 0.005;
+  std::vector<double> level(K);
+  std::vector<double> weight(K);
+  double whole_weight = 0.0;
+  for (std::size_t k = 0; k < K; ++k) {
+    const double coherence = lines.coherence[m][k];
+    level[k] = 10.0 * std::log10(lines.power[m][k] * std::max(coherence, least_coherence) + 1e-20);
+    weight[k] = std::pow(std::clamp(coherence, 0.05, 1.0), 0.6);
+    whole_weight += weight[k];
+  }
+  // The penalty's bandwidth is about a firing frequency.
+  const std::vector<double> residual = residual_operator(weight, 3.0 * std::pow(static_cast<double>(P) / 4.0, 4.0));
   // Lines as phasors of each position, once.
   std::vector<std::complex<double>> phasor(K * P);
   for (std::size_t k = 0; k < K; ++k) {
@@ -96,8 +125,8 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
       phasor[k * P + p] = std::polar(1.0 / static_cast<double>(P), -2.0 * std::numbers::pi * static_cast<double>(k + 1) * angle);
     }
   }
-  // No engine is perfectly even: a floor under every pattern, about a third of one pulse.
-  const double floor = 0.35 * 0.35 / static_cast<double>(P);
+  // No engine is perfectly even: a floor under every pattern, a quarter of one pulse.
+  const double floor = 0.25 * 0.25 / static_cast<double>(P);
   std::vector<double> z(K);
   const auto misfit = [&](const std::vector<double>& strength) {
     for (std::size_t k = 0; k < K; ++k) {
@@ -107,27 +136,56 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
     }
     double sum = 0.0;
     for (std::size_t i = 0; i < K; ++i) {
-      double smooth = 0.0;
-      for (std::size_t j = 0; j < K; ++j) smooth += inverse[i * K + j] * z[j];
-      const double r = std::min(std::abs(z[i] - smooth), 12.0);
-      sum += r * r;
+      double r = 0.0;
+      for (std::size_t j = 0; j < K; ++j) r += residual[i * K + j] * z[j];
+      r = std::clamp(r, -12.0, 12.0);
+      sum += weight[i] * r * r;
     }
-    return std::sqrt(sum / static_cast<double>(K));
+    return std::sqrt(sum / whole_weight);
   };
-  constexpr double gulp = -0.1;  // a cylinder that does not burn draws a little gas inwards
+  // Only levels count, so every position of an even layout gives the same.
+  const std::size_t different = engine.even_fire() ? 1 : P;
   std::vector<double> strength(P, 1.0);
-  out.healthy = misfit(strength);
-  for (std::size_t i = 0; i < P; ++i) {
-    strength[i] = gulp;
-    out.one_dead = std::min(out.one_dead, misfit(strength));
-    if (P >= 4) {
-      for (std::size_t j = 0; j < i; ++j) {
+  const auto one_at = [&](double s) {
+    double best = 1e9;
+    for (std::size_t i = 0; i < different; ++i) {
+      strength[i] = s;
+      best = std::min(best, misfit(strength));
+      strength[i] = 1.0;
+    }
+    return best;
+  };
+  constexpr double gulp = -0.15;  // a cylinder that does not burn draws a little gas inwards
+  constexpr std::array<double, 7> tried{1.0, 0.8, 0.6, 0.4, 0.2, 0.0, gulp};
+  std::array<double, 7> at{};
+  for (std::size_t i = 0; i < tried.size(); ++i) at[i] = one_at(tried[i]);
+  out.healthy = at[0];
+  out.one_weak = at[2];
+  out.one_dead = at.back();
+  const double best = *std::min_element(at.begin(), at.end());
+  double sum = 0.0;
+  out.strength = 0.0;
+  for (std::size_t i = 0; i < tried.size(); ++i) {
+    constexpr double sharpness = 6.0;  // per dB: neighbouring strengths share the estimate
+    const double w = std::exp(-sharpness * (at[i] - best));
+    out.strength += w * tried[i];
+    sum += w;
+  }
+  out.strength /= sum;
+  out.two_dead = out.one_dead;
+  out.alternating = out.healthy;
+  if (P >= 4) {
+    out.two_dead = 1e9;
+    for (std::size_t i = 0; i < different; ++i) {
+      strength[i] = gulp;
+      for (std::size_t j = 0; j < P; ++j) {
+        if (j == i) continue;
         strength[j] = gulp;
         out.two_dead = std::min(out.two_dead, misfit(strength));
         strength[j] = 1.0;
       }
+      strength[i] = 1.0;
     }
-    strength[i] = 1.0;
   }
   if (P % 2 == 0 && P >= 4) {
     for (std::size_t i = 0; i < P; i += 2) strength[i] = 0.5;
@@ -135,7 +193,6 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
     for (std::size_t i = 0; i < P; i += 2) strength[i] = gulp;
     out.half_dead = misfit(strength);
   }
-  out.two_dead = std::min(out.two_dead, P >= 4 ? out.two_dead : out.one_dead);
   return out;
 }
 

@@ -17,13 +17,16 @@ std::vector<double> line_levels(const CycleLines& lines, std::size_t m);
 double null_level(const CycleLines& lines, std::size_t m, const Engine& engine, double low, double high);
 
 /// How badly the levels differ from each pattern times a smooth pulse spectrum: root mean square
-/// in dB, outliers limited; 12 where there are too few lines to tell.
+/// in dB, outliers limited, lines weighted by what repeats of them; 12 where there are too few lines
+/// to tell.
 struct PatternMisfit {
   double healthy = 12.0;
+  double one_weak = 12.0;   ///< one position at 0.6 of a pulse
   double one_dead = 12.0;
   double two_dead = 12.0;
   double alternating = 12.0;
   double half_dead = 12.0;
+  double strength = 0.5;    ///< of the weakest position if all others are alike, 1 a full pulse
 };
 
 PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine);

@@ -213,6 +213,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   std::vector<double> level(P, 0.0);
   std::vector<double> square(P, 0.0);
   double turns = 0.0;
+  double known = 0.0;
   double time = 0.0;
   double low = 1e9;
   double high = 0.0;
@@ -221,7 +222,8 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
     f.speed_trace.insert(f.speed_trace.end(), p->speed_trace.begin(), p->speed_trace.end());
     masked += p->duration_s - p->usable_s;
     if (p->mean_rpm > 0.0 && p->usable_s > 0.0) {
-      turns += p->mean_rpm * p->usable_s;
+      turns += p->mean_rpm * p->known_s;
+      known += p->known_s;
       time += p->usable_s;
       low = std::min(low, p->min_rpm);
       high = std::max(high, p->max_rpm);
@@ -246,19 +248,14 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   if (f.events.size() > event_limit) f.events.resize(event_limit);
   if (f.speed_trace.size() > trace_limit) f.speed_trace.resize(trace_limit);
   f.input.usable_s = time;
-  // Both run forward in time: a level is used where a running cycle lies within 0.15 s.
+  // Both run forward in time: a level is used where a judged event lies near.
   std::size_t next = 0;
   for (const LevelPoint& point : strip) {
     if (point.time_s < begin_s) continue;
     f.level_strip.push_back(point);
-    constexpr float near_s = 0.15F;
-    while (next < f.speed_trace.size() && f.speed_trace[next].time_s < point.time_s - near_s) ++next;
-    for (std::size_t i = next; i < f.speed_trace.size() && f.speed_trace[i].time_s < point.time_s + near_s; ++i) {
-      if (!std::isnan(f.speed_trace[i].rpm)) {
-        f.level_strip.back().used = true;
-        break;
-      }
-    }
+    constexpr float near_s = 0.25F;
+    while (next < f.events.size() && f.events[next].time_s < point.time_s - near_s) ++next;
+    f.level_strip.back().used = next < f.events.size() && f.events[next].time_s < point.time_s + near_s;
   }
 
   const auto unclear = [&](ReasonCode code, double value = 0.0, double value2 = 0.0) {
@@ -284,7 +281,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   f.input.snr_db = whole.main->snr_db;
   if (whole.probability[no_engine] > 0.5) return no_engine_heard();
 
-  f.speed = SpeedSummary{Rpm{turns / time}, Rpm{low}, Rpm{high}};
+  f.speed = SpeedSummary{Rpm{turns / known}, Rpm{low}, Rpm{high}};
   f.firing_frequency = engine.firing_frequency(f.speed->mean);
   f.order_lines = whole.main->order_lines;
   const double of_engines = 1.0 - whole.probability[no_engine];
@@ -306,10 +303,20 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   std::iota(by_level.begin(), by_level.end(), std::size_t{0});
   std::stable_sort(by_level.begin(), by_level.end(), [&](std::size_t a, std::size_t b) { return mean[a] < mean[b]; });
 
+  // The verdict decides what the events mean: the dead position misses every event, an intermittent
+  // one those cycles that differ, an engine without a miss none.
+  if (f.verdict == Verdict::intermittent_miss) {
+    std::fill(missing.begin(), missing.end(), 0.0);
+    std::size_t event = 0;
+    for (const Passage* p : passages) {
+      for (std::size_t j = 0; j < P; ++j) missing[j] += p->missing_if_intermittent[j];
+      for (const core::HeardEvent& e : p->events) {
+        if (event < f.events.size()) f.events[event++].missing_probability = e.if_intermittent;
+      }
+    }
+  }
   const double judged_ratio = std::accumulate(missing.begin(), missing.end(), 0.0) /
                               std::max(1.0, std::accumulate(expected.begin(), expected.end(), 0.0));
-  // The verdict decides what the events mean: the dead position misses every event, an engine
-  // without a miss misses none.
   if (f.verdict == Verdict::dead_miss) {
     std::fill(missing.begin(), missing.end(), 0.0);
     const auto dead = std::min<std::size_t>(static_cast<std::size_t>(whole.main->dead), P);

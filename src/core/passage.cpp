@@ -26,7 +26,7 @@ std::vector<bool> judged_cycles(const std::vector<bool>& running) {
   return out;
 }
 
-void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& running, const Engine& engine) {
+void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& running, const SpeedCandidate& speed, const Engine& engine) {
   double time = 0.0;
   double count = 0.0;
   std::vector<double> rpm(folded.cycles, 0.0);
@@ -42,7 +42,7 @@ void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& runni
   }
   if (count < 1.0) return;
   p.mean_rpm = engine.speed(Hertz{count / time}).value();
-  p.usable_s = time;
+  p.usable_s = p.known_s = time;
   p.min_rpm = 1e9;
   p.max_rpm = 0.0;
   for (std::size_t c = 0; c + 2 < folded.cycles; ++c) {
@@ -52,6 +52,26 @@ void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& runni
     p.max_rpm = std::max(p.max_rpm, mean);
   }
   if (p.max_rpm == 0.0) p.min_rpm = p.max_rpm = p.mean_rpm;
+  if (speed.followed.empty()) return;
+  // The mean, the range and the trace are the engine's, whether its pulses could be judged or not.
+  double turns = p.mean_rpm * time;
+  for (const FollowedSpeed& f : speed.followed) {
+    turns += f.rpm * speed.phase.hop_s;
+    time += speed.phase.hop_s;
+    p.min_rpm = std::min(p.min_rpm, f.rpm);
+    p.max_rpm = std::max(p.max_rpm, f.rpm);
+    p.speed_trace.push_back({static_cast<float>(p.begin_s + f.time_s), static_cast<float>(f.rpm)});
+  }
+  p.mean_rpm = turns / time;
+  p.known_s = time;
+  // Cycles that could not be judged leave a gap in the trace only where the speed is unknown too.
+  const auto close = [&](const SpeedPoint& q) {
+    return std::isnan(q.rpm) && std::any_of(speed.followed.begin(), speed.followed.end(), [&](const FollowedSpeed& f) {
+             return std::abs(p.begin_s + f.time_s - static_cast<double>(q.time_s)) < speed.phase.hop_s;
+           });
+  };
+  std::erase_if(p.speed_trace, close);
+  std::stable_sort(p.speed_trace.begin(), p.speed_trace.end(), [](const SpeedPoint& a, const SpeedPoint& b) { return a.time_s < b.time_s; });
 }
 
 void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine) {
@@ -75,7 +95,7 @@ bool is_silent(const Signals& signals) {
 }  // namespace
 
 Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
-                      const Engine& engine, std::vector<EventFeatures>* features) {
+                      const Engine& engine, PassageDetails* details) {
   Passage p;
   p.begin_s = begin_s;
   p.duration_s = signals.size() > 0 ? static_cast<double>(signals.size()) / signals.rate_hz : 0.0;
@@ -84,6 +104,7 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
   p.level_square.assign(P, 0.0);
   p.expected.assign(P, 0.0);
   p.missing.assign(P, 0.0);
+  p.missing_if_intermittent.assign(P, 0.0);
   p.probability.back() = 1.0;
   if (speed.mean_rpm <= 0.0) return p;
 
@@ -96,7 +117,7 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
   const Folded folded = fold(signals, speed.phase, angle_grid(engine));
   std::vector<bool> running = speed.running;
   running.resize(folded.cycles, false);
-  note_speed(p, folded, running, engine);
+  note_speed(p, folded, running, speed, engine);
   std::vector<bool> judged = judged_cycles(running);
   if (std::count(judged.begin(), judged.end(), true) < 8) judged = running;
   p.cycles = static_cast<double>(std::count(judged.begin(), judged.end(), true));
@@ -127,14 +148,27 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
       p.level_sum[j] += level;
       p.level_square[j] += level * level;
       p.expected[j] += 1.0;
+      const float if_intermittent = judgement.if_intermittent[c * P + j];
       if (miss >= 0.5) p.missing[j] += 1.0;
+      if (if_intermittent >= 0.5F) p.missing_if_intermittent[j] += 1.0;
       const double phase = engine.positions()[j].angle.value() / engine.cycle().value() +
                            (judgement.offset + 0.5 * per_cycle / static_cast<double>(P)) / per_cycle;
       const double length = folded.start_s[c + 1] - folded.start_s[c];
-      p.events.push_back({static_cast<float>(begin_s + folded.start_s[c] + phase * length),
+      p.events.push_back({{static_cast<float>(begin_s + folded.start_s[c] + phase * length),
                           static_cast<std::int32_t>(c), static_cast<std::int16_t>(j + 1),
-                          static_cast<float>(level), static_cast<float>(miss)});
-      if (features != nullptr) features->push_back(judgement.features[c * P + j]);
+                           static_cast<float>(level), static_cast<float>(miss)},
+                          if_intermittent});
+      if (details != nullptr) details->features.push_back(judgement.features[c * P + j]);
+    }
+  }
+  if (details != nullptr) {
+    details->splits = judgement.splits;
+    for (SplitChoice& choice : details->splits) {
+      std::size_t kept = 0;
+      for (std::size_t c = 0; c < folded.cycles; ++c) {
+        if (judged[c]) choice.missing[kept++] = choice.missing[c];
+      }
+      choice.missing.resize(kept);
     }
   }
   return p;

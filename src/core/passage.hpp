@@ -12,6 +12,11 @@
 
 namespace pipebeat::core {
 
+/// An event, and what its missing probability is if the verdict is `intermittent_miss`.
+struct HeardEvent : Event {
+  float if_intermittent = 0.0F;
+};
+
 /// What one passage adds to a finding. Times are in the recording.
 struct Passage {
   double begin_s = 0.0;
@@ -22,7 +27,8 @@ struct Passage {
   Evidence evidence{};
   VerdictProbabilities probability{};
   int dead = 1;                        ///< dead positions if the verdict is `dead_miss`
-  double usable_s = 0.0;
+  double usable_s = 0.0;               ///< running, cycle by cycle like its neighbours
+  double known_s = 0.0;                ///< time over which `mean_rpm` is taken
   double cycles = 0.0;                 ///< running cycles that were judged
   double mean_rpm = 0.0;
   double min_rpm = 0.0;
@@ -34,7 +40,8 @@ struct Passage {
   std::vector<double> level_square;    ///< per position
   std::vector<double> expected;        ///< per position
   std::vector<double> missing;         ///< per position, events judged missing
-  std::vector<Event> events;
+  std::vector<double> missing_if_intermittent;  ///< per position
+  std::vector<HeardEvent> events;
   std::vector<SpeedPoint> speed_trace;
   std::vector<OrderLine> order_lines;
 };
@@ -42,9 +49,14 @@ struct Passage {
 /// Hears a passage. `signals` are consumed (mains hum is taken out in place).
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options);
 
+/// What the fit of the tables wants to know of a passage.
+struct PassageDetails {
+  std::vector<EventFeatures> features;  ///< of every event of Passage::events
+  std::vector<SplitChoice> splits;      ///< their `missing` for the judged cycles only
+};
+
 /// The same for one hypothesis about the speed: everything but the speed probabilities.
-/// `features`, where given, receives what was measured of every event of `Passage::events`.
 Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
-                      const Engine& engine, std::vector<EventFeatures>* features = nullptr);
+                      const Engine& engine, PassageDetails* details = nullptr);
 
 }  // namespace pipebeat::core

@@ -27,10 +27,11 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
     const auto& l = pulses.signal[m].level;
     return l.empty() ? 1.0 : std::clamp(*std::min_element(l.begin(), l.end()), -1.0, 1.0);
   };
-  const PatternMisfit low = pattern_misfit(lines, 0, engine);
-  const PatternMisfit e1 = pattern_misfit(lines, 1, engine);
-  const PatternMisfit e3 = pattern_misfit(lines, 3, engine);
-  const PatternMisfit e4 = pattern_misfit(lines, 4, engine);
+  const auto patterns = [&](std::size_t m) {
+    const PatternMisfit x = pattern_misfit(lines, m, engine);
+    return std::array{x.strength, x.healthy, x.one_weak, x.one_dead, x.two_dead, x.alternating,
+                      std::min({x.healthy, x.one_weak, x.one_dead, x.two_dead, x.alternating})};
+  };
 
   // Speed from cycle to cycle: jitter, and whether it drops faster than it recovers.
   std::vector<double> change;
@@ -57,14 +58,14 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
     unevenness += step * step / static_cast<double>(P);
   }
   const auto noise = [&](std::size_t m) { return std::log(std::clamp(pulses.signal[m].event_noise, 0.02, 5.0)); };
-  return {null_level(lines, 0, engine, 0.2, 1.0),
-          null_level(lines, 0, engine, 1.0, 2.0),
-          null_level(lines, 0, engine, 2.0, 3.0),
-          null_level(lines, 1, engine, 1.0, 2.0),
-          null_level(lines, 3, engine, 1.0, 2.0),
-          null_level(lines, 4, engine, 1.0, 2.0),
-          low.healthy, low.one_dead, low.two_dead, low.alternating,
-          e1.healthy, e1.one_dead, e3.healthy, e3.one_dead, e4.healthy, e4.one_dead,
+  Evidence out{};
+  auto column = out.begin();
+  const auto put = [&](const auto& values) { column = std::copy(values.begin(), values.end(), column); };
+  put(std::array{null_level(lines, 0, engine, 0.2, 1.0), null_level(lines, 0, engine, 1.0, 2.0),
+                 null_level(lines, 0, engine, 2.0, 3.0), null_level(lines, 1, engine, 1.0, 2.0),
+                 null_level(lines, 3, engine, 1.0, 2.0), null_level(lines, 4, engine, 1.0, 2.0)});
+  for (const std::size_t m : {0U, 1U, 3U, 4U}) put(patterns(m));
+  const std::array rest{
           min_level(0), min_level(1), min_level(3), min_level(4),
           pulses.signal[0].explained, pulses.signal[4].explained,
           noise(0), noise(1), noise(3), noise(4),
@@ -77,8 +78,12 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
           crowd.share, crowd.gap, crowd.excess, crowd.focus, crowd.pairs,
           crowd.low_spread, crowd.e1_spread, crowd.e3_spread, crowd.e4_spread, crowd.kink_spread,
           crowd.split_gap, crowd.split_ratio, crowd.split_share,
+          crowd.split_score, crowd.split_unlike, crowd.split_steady,
           std::log(count),
           speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
+  static_assert(6 + 4 * 7 + std::tuple_size_v<decltype(rest)> == evidence_count);
+  put(rest);
+  return out;
 }
 
 namespace {
@@ -114,9 +119,9 @@ VerdictProbabilities judge_pattern(const Evidence& evidence) {
 }
 
 Evidence without_offset(const Evidence& evidence, std::span<const double> known_good) {
-  constexpr std::array<std::string_view, 14> of_the_recording{
+  constexpr std::array<std::string_view, 17> of_the_recording{
       "repeat", "log_positions", "log_speed", "unevenness", "speed_jitter", "speed_sag", "log_cycles",
-      "salience", "running_share", "first_strong", "weakest_strong", "split_gap", "split_share", "split_ratio"};
+      "salience", "running_share", "first_strong", "weakest_strong", "split_gap", "split_share", "split_ratio", "split_score", "split_unlike", "split_steady"};
   Evidence out = evidence;
   if (known_good.size() != evidence_count) return out;
   for (std::size_t i = 0; i < evidence_count; ++i) {

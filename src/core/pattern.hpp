@@ -19,11 +19,14 @@
 namespace pipebeat::core {
 
 /// Names of the evidence columns, in order. Levels in dB, spreads as logs.
-inline constexpr std::array<std::string_view, 58> evidence_names{
+inline constexpr std::array<std::string_view, 79> evidence_names{
     "low_null_near", "low_null_first", "low_null_far",        // lines the healthy layout lacks
     "e1_null_first", "e3_null_first", "e4_null_first",
-    "low_healthy", "low_one_dead", "low_two_dead", "low_alternating",  // misfit of line patterns
-    "e1_healthy", "e1_one_dead", "e3_healthy", "e3_one_dead", "e4_healthy", "e4_one_dead",
+    "low_strength", "low_healthy", "low_one_weak", "low_one_dead",     // line patterns: strength of
+    "low_two_dead", "low_alternating", "low_best",                     // the weakest, misfits
+    "e1_strength", "e1_healthy", "e1_one_weak", "e1_one_dead", "e1_two_dead", "e1_alternating", "e1_best",
+    "e3_strength", "e3_healthy", "e3_one_weak", "e3_one_dead", "e3_two_dead", "e3_alternating", "e3_best",
+    "e4_strength", "e4_healthy", "e4_one_weak", "e4_one_dead", "e4_two_dead", "e4_alternating", "e4_best",
     "low_min_level", "e1_min_level", "e3_min_level", "e4_min_level",   // emptiest position
     "low_explained", "e4_explained",
     "low_noise", "e1_noise", "e3_noise", "e4_noise",          // level scatter from cycle to cycle
@@ -33,7 +36,7 @@ inline constexpr std::array<std::string_view, 58> evidence_names{
     "kink_tail", "low_tail", "e1_tail", "e4_tail",            // skewness of single events
     "event_share", "event_gap", "event_excess", "event_focus", "event_pairs",
     "low_spread", "e1_spread", "e3_spread", "e4_spread", "kink_spread",  // one position against all
-    "split_gap", "split_ratio", "split_share",
+    "split_gap", "split_ratio", "split_share", "split_score", "split_unlike", "split_steady",
     "log_cycles",
     "salience", "running_share", "first_strong", "weakest_strong"};       // from the speed search
 

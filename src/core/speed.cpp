@@ -459,10 +459,63 @@ double running_seconds(const SpeedCandidate& candidate) {
   return sum;
 }
 
+/// Frames of a path through gaps that are reached from a running stretch without a break: half a
+/// second around each, the comb keeps most of the strength that it has where the engine runs, and
+/// the speed stays within reach of a throttle. Noise alone gives a strength of about 0.9, as every
+/// frame takes the best of many rates; steady tones of a workshop give more, but at other speeds.
+std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::vector<std::size_t>& path,
+                                           const std::vector<bool>& runs, const std::vector<bool>& gap,
+                                           std::vector<float> usual, const SpeedCandidate& candidate, const Engine& engine) {
+  std::vector<FollowedSpeed> out;
+  if (usual.empty()) return out;
+  constexpr float noise_alone = 0.9F;
+  constexpr float of_usual = 0.6F;
+  constexpr double widest = 2.3;  // of the mean running speed
+  constexpr std::size_t reach = 1;
+  const auto middle = usual.begin() + static_cast<std::ptrdiff_t>(usual.size() / 2);
+  std::nth_element(usual.begin(), middle, usual.end());
+  const float enough = std::max(1.4F * noise_alone, of_usual * *middle);
+  const double mean_hz = engine.cycle_frequency(Rpm{candidate.mean_rpm}).value();
+  const std::size_t frames = path.size();
+  const auto carries = [&](std::size_t f) {
+    const double ratio = map.cycle_hz[path[f]] / mean_hz;
+    if (runs[f] || !gap[f] || ratio > widest || ratio < 1.0 / widest) return false;
+    float sum = 0.0F;
+    float count = 0.0F;
+    for (std::size_t q = f >= reach ? f - reach : 0; q <= std::min(frames - 1, f + reach); ++q) {
+      if (runs[q]) continue;
+      sum += gap[q] ? map.rows[q][path[q]] : 0.0F;
+      count += 1.0F;
+    }
+    return sum >= enough * count && map.rows[f][path[f]] >= 0.75F * enough;
+  };
+  std::vector<bool> reached(frames, false);
+  for (std::size_t f = 1; f < frames; ++f) reached[f] = (runs[f - 1] || reached[f - 1]) && carries(f);
+  std::vector<bool> back(frames, false);
+  for (std::size_t f = frames - 1; f-- > 0;) back[f] = (runs[f + 1] || back[f + 1]) && carries(f);
+  // No engine is stopped and started again within two seconds: between two running stretches that
+  // near, it ran (common practice, no source).
+  constexpr std::size_t shortest_stop = 20;
+  for (std::size_t f = 1; f < frames; ++f) {
+    if (runs[f] || !runs[f - 1]) continue;
+    std::size_t end = f;
+    while (end < frames && !runs[end]) ++end;
+    if (end < frames && end - f < shortest_stop) std::fill(reached.begin() + static_cast<std::ptrdiff_t>(f), reached.begin() + static_cast<std::ptrdiff_t>(end), true);
+    f = end;
+  }
+  for (std::size_t f = 0; f < frames; ++f) {
+    if (!reached[f] && !back[f]) continue;
+    const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
+    out.push_back({time, engine.speed(Hertz{map.cycle_hz[path[f]]}).value()});
+  }
+  return out;
+}
+
 /// Follows the speed through what the first pass lost: a blip of the throttle, a flare after
 /// starting. In the gaps next to running stretches the comb is searched again with short windows
 /// bent for every likely rate of change; the running stretches stay where they are.
-/// True when that made the track longer.
+/// True when that made the track longer. What then still doesn't lie on other cycles, but whose
+/// firing lines stand out from the edge of a running stretch on, is noted as `followed`.
 bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums& sums, const Engine& engine) {
   constexpr double longest_gap_s = 3.0;
   constexpr std::array<double, 7> rates{-1.4, -0.7, 0.0, 0.8, 1.7, 2.8, 4.2};  // relative, per second
@@ -490,6 +543,7 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
   FrameSpectrum spectrum{signals.rate_hz};
   Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
   const std::vector<float> window = hann(640);
+  std::vector<float> usual;  // strength of the comb where the engine runs
   for (std::size_t f = 0; f < frames; ++f) {
     std::vector<float> row(map.cycle_hz.size(), 0.0F);
     const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
@@ -503,6 +557,12 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
       }
     } else if (runs[f]) {
       const double x = std::log(candidate.phase.frequency(time) / low_hz) / std::log(1.0 + grid_step);
+      constexpr std::size_t sparse = 4;
+      if (f % sparse == 0 && x > 0.0 && x + 1.0 < static_cast<double>(row.size())) {
+        spectrum.clear();
+        spectrum.add(signals, time, window, 0.0);
+        usual.push_back(2.0F * comb.row(spectrum.level())[static_cast<std::size_t>(x + 0.5)]);
+      }
       for (std::size_t c = 0; c < row.size(); ++c) {
         const double d = static_cast<double>(c) - x;
         row[c] = static_cast<float>(-0.5 * std::min(d * d, 400.0));
@@ -516,12 +576,17 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
     const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
     cycle_hz[f] = runs[f] ? candidate.phase.frequency(time) : map.cycle_hz[path[f]];
   }
+  candidate.followed = followed_frames(map, path, runs, gap, usual, candidate, engine);
   SpeedCandidate longer = candidate;
   longer.phase = integrate(cycle_hz);
   settle(longer, sums, engine, 3);
   if (running_seconds(longer) > running_seconds(candidate) + 0.2) {
     candidate.phase = std::move(longer.phase);
     candidate.running = std::move(longer.running);
+    std::erase_if(candidate.followed, [&](const FollowedSpeed& f) {
+      const auto c = static_cast<std::size_t>(candidate.phase.at(f.time_s));
+      return c < candidate.running.size() && candidate.running[c];
+    });
     return true;
   }
   return false;

@@ -21,6 +21,13 @@ namespace pipebeat::core {
 inline constexpr std::size_t speed_feature_count = 17;
 using SpeedFeatures = std::array<double, speed_feature_count>;
 
+/// Speed of a moment whose cycles are too unlike their neighbours to be judged: the throttle is
+/// opened, or the engine flares after starting.
+struct FollowedSpeed {
+  double time_s;
+  double rpm;
+};
+
 /// One hypothesis about the speed of a recording.
 struct SpeedCandidate {
   PhaseTrack phase;
@@ -29,6 +36,7 @@ struct SpeedCandidate {
   double score = 0.0;         ///< log odds against the other candidates
   double probability = 0.0;   ///< over all candidates of the recording
   double mean_rpm = 0.0;      ///< over the running cycles
+  std::vector<FollowedSpeed> followed;  ///< beside them, one every `phase.hop_s`; for the likeliest only
 };
 
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.

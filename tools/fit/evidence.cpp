@@ -48,7 +48,7 @@ std::string group_of(const std::string& dir, const json& label) {
   const std::string file = label["file"];
   const std::string source = label.value("source", "");
   for (const char* key : {"engine_id", "group_id", "pair"}) {
-    if (label.contains(key) && !label[key].is_null()) return dir + key + label[key].dump();
+    if (label.contains(key) && !label[key].is_null() && label[key] != "none") return dir + key + label[key].dump();
   }
   if (!source.empty() && !label.contains("layout")) return dir + file.substr(0, 1);
   return dir + file;
@@ -90,8 +90,8 @@ json examine(const std::string& dir, const json& label) {
     }
   }
   if (nearest != nullptr) {
-    std::vector<EventFeatures> features;
-    const Passage p = hear_at_speed(signals, *nearest, 0.0, *engine, &features);
+    PassageDetails details;
+    const Passage p = hear_at_speed(signals, *nearest, 0.0, *engine, &details);
     if (label.contains("events") && (label["class"] == "intermittent" || label["class"] == "scattered")) {
       out["positions"] = engine->positions().size();
       out["true_events"] = json::array();  // time of valve opening, missing
@@ -101,8 +101,14 @@ json examine(const std::string& dir, const json& label) {
       out["events"] = json::array();
       for (std::size_t i = 0; i < p.events.size(); ++i) {
         json row = json::array({std::round(p.events[i].time_s * 1e4) / 1e4});
-        for (float x : features[i]) row.push_back(std::round(x * 100.0F) / 100.0F);
+        for (float x : details.features[i]) row.push_back(std::round(x * 100.0F) / 100.0F);
         out["events"].push_back(std::move(row));
+      }
+      out["splits"] = json::array();  // position, cues, a digit a cycle: 1 for a miss
+      for (const SplitChoice& choice : details.splits) {
+        std::string misses;
+        for (const float m : choice.missing) misses += m >= 0.5F ? '1' : '0';
+        out["splits"].push_back({choice.position, choice.cues, misses});
       }
     }
     out["heard"] = p.engine_heard;
