@@ -114,32 +114,28 @@ ExitStatus check(const CheckOptions& options) {
     complain(engine.error());
     return ExitStatus::trouble;
   }
-  const auto speed_guess = options.engine.speed_guess();
-  if (!speed_guess) {
-    complain(speed_guess.error());
+  auto how = hear_options(options.engine, options.channel);
+  if (!how) {
+    complain(how.error());
     return ExitStatus::trouble;
   }
   tell_assumed_order(options.engine, *engine);
-  HearOptions hear_options;
-  hear_options.listener.speed_guess = *speed_guess;
-  hear_options.channel = options.channel;
-  hear_options.progress = ::isatty(STDERR_FILENO) != 0;
   if (!options.known_good.empty()) {
-    HearOptions reference = hear_options;
+    HearOptions reference = *how;
     reference.channel.reset();
     auto known_good = learn(options.known_good, *engine, reference);
     if (!known_good) {
       complain(known_good.error());
       return ExitStatus::trouble;
     }
-    hear_options.listener.known_good = std::move(*known_good);
+    how->listener.known_good = std::move(*known_good);
   }
 
   const show::TextOptions text_options{wants_colour(STDOUT_FILENO), ::isatty(STDOUT_FILENO) != 0};
   ExitStatus status = ExitStatus::no_miss;
   bool first = true;
   for (const std::string& recording : options.recordings) {
-    const auto heard = hear(recording, *engine, hear_options);
+    const auto heard = hear(recording, *engine, *how);
     if (!heard) {
       complain(heard.error());
       status = worst(status, ExitStatus::trouble);
@@ -151,7 +147,7 @@ ExitStatus check(const CheckOptions& options) {
                  show::one_line(fmt::format("{}: damaged after {:.1f} s; judged what comes before",
                                             recording, finding.duration.value())));
     }
-    const show::Report report{recording, *engine, finding};
+    const show::Report report{recording, *engine, finding, how->listener.speed_guess};
     if (options.json) {
       fmt::print("{}\n", show::to_json(report));
     } else {

@@ -62,8 +62,9 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   if (options.channel && (*options.channel < 1 || *options.channel > channels)) {
     return fail(ErrorCode::bad_argument,
                 fmt::format("{}: there is no channel {}", name, *options.channel),
-                fmt::format("it has {}: give --channel 1 to {}, or leave the choice to pipebeat",
-                            channels, channels));
+                channels == 1 ? std::string{"it has one: leave --channel out"}
+                              : fmt::format("it has {}: give --channel 1 to {}, or leave the choice to pipebeat",
+                                            channels, channels));
   }
   auto ears = core::Ears::create(engine, reader->sample_rate(), channels, options.channel,
                                  options.listener);

@@ -173,9 +173,9 @@ ExitStatus listen(ListenOptions& options) {
     complain(engine.error());
     return ExitStatus::trouble;
   }
-  const auto speed_guess = options.engine.speed_guess();
-  if (!speed_guess) {
-    complain(speed_guess.error());
+  const auto how = hear_options(options.engine, std::nullopt);
+  if (!how) {
+    complain(how.error());
     return ExitStatus::trouble;
   }
   if (options.seconds && !(*options.seconds > 0.0 && *options.seconds <= longest_s)) {
@@ -185,11 +185,9 @@ ExitStatus listen(ListenOptions& options) {
   }
   tell_assumed_order(options.engine, *engine);
   fmt::print(stderr, "{}\n", show::recording_caution());
-  ListenerOptions listening{*speed_guess, std::nullopt};
+  ListenerOptions listening = how->listener;
   if (!options.known_good.empty()) {
-    HearOptions reference;
-    reference.listener.speed_guess = *speed_guess;
-    auto known_good = learn(options.known_good, *engine, reference);
+    auto known_good = learn(options.known_good, *engine, *how);
     if (!known_good) {
       complain(known_good.error());
       return ExitStatus::trouble;
@@ -231,7 +229,7 @@ ExitStatus listen(ListenOptions& options) {
   }
 
   const Judged& last = take.ear->last();
-  const show::Report report{take.path, *engine, last.whole};
+  const show::Report report{take.path, *engine, last.whole, how->listener.speed_guess};
   if (lines) {
     fmt::print("{}\n", show::to_live_json(report, last.recent, false));
   } else if (!ended.quietly) {

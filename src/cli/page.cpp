@@ -12,6 +12,7 @@
 #include "audio/new_file.hpp"
 #include "cli/command.hpp"
 #include "cli/page_server.hpp"
+#include "show/words.hpp"
 
 namespace pipebeat::cli {
 
@@ -60,6 +61,9 @@ ExitStatus page(const PageOptions& options) {
     if (auto served = serve_page(*built, options.port); !served) return refuse(served.error());
   } else if (auto written = audio::write_file(options.output, *built); !written) {
     return refuse(written.error());
+  } else {
+    fmt::print("Page written to {}; open it in a browser, or put it on a web host with HTTPS.\n",
+               show::one_line(options.output));
   }
   return ExitStatus::no_miss;
 }

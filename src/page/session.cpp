@@ -35,6 +35,7 @@ struct Session {
   std::vector<float> block;
   std::size_t channels;
   Finding finding;
+  std::optional<Rpm> speed_guess;
 };
 
 /// A recording as it was heard, to be compared.
@@ -57,7 +58,9 @@ const char* say(std::string text) {
   return answer.c_str();
 }
 
-show::Report report() { return {file_name, session->engine, session->finding}; }
+show::Report report() {
+  return {file_name, session->engine, session->finding, session->speed_guess};
+}
 
 template <class Range>
 std::string list(const Range& values) {
@@ -114,7 +117,8 @@ EMSCRIPTEN_KEEPALIVE const char* pb_open(int cylinders, int strokes, const doubl
   if (rpm != 0.0) options.speed_guess = Rpm{rpm};
   auto ears = core::Ears::create(*engine, Hertz{sample_rate}, std::max(channels, 1), {}, options);
   if (!ears) return refused(ears.error());
-  session.emplace(Session{*engine, std::move(*ears), {}, static_cast<std::size_t>(channels), {}});
+  session.emplace(Session{*engine, std::move(*ears), {}, static_cast<std::size_t>(channels), {},
+                          options.speed_guess});
   return say("");
 }
 

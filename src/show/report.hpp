@@ -1,6 +1,7 @@
 // What every exporter takes: one finding with the names it belongs to. Findings in, characters out.
 #pragma once
 
+#include <optional>
 #include <string_view>
 
 #include "pipebeat/engine.hpp"
@@ -13,6 +14,7 @@ struct Report {
   std::string_view file;  ///< name as the user gave it, any bytes
   const Engine& engine;
   const Finding& finding;
+  std::optional<Rpm> speed_guess{};  ///< the speed was looked for near this one only
 };
 
 }  // namespace pipebeat::show

@@ -68,8 +68,8 @@ std::string sentence(const Reason& r) {
     case ReasonCode::layout_needed:
       return "this sound can be told apart only with the engine's firing intervals";
     case ReasonCode::empty_position:
-      return fmt::format("position {} carries no pulse (level {:.2f}; 1 is the mean of the others)",
-                         r.position, r.value);
+      return fmt::format("position {} carries {} pulse (level {:.2f}; 1 is a full pulse)", r.position,
+                         r.value < 0.15 ? "no" : "hardly any", r.value);
     case ReasonCode::silent_pair: return "two positions carry no pulse";
     case ReasonCode::cylinders_switched_off:
       return "half the positions are empty, evenly: the engine may have switched these cylinders "
@@ -81,8 +81,7 @@ std::string sentence(const Reason& r) {
                          percent(r.value));
     case ReasonCode::low_position:
       return fmt::format(
-          "position {} fires with a small pulse (level {:.2f}; 1 is the mean of the "
-          "others)",
+          "position {} fires with a small pulse (level {:.2f}; 1 is a full pulse)",
           r.position, r.value);
     case ReasonCode::levels_wander:
       return fmt::format("the pulses differ from cycle to cycle by {}, yet every one is there",
@@ -161,12 +160,17 @@ std::vector<Figure> figures(const Report& report) {
     if (f.firing_frequency) {
       text += fmt::format(", {:.1f} pulses a second", f.firing_frequency->value());
     }
+    if (report.speed_guess) {
+      text += fmt::format(", looked for near {:.0f} only", report.speed_guess->value());
+    }
     out.push_back({"Speed", std::move(text)});
   }
   return out;
 }
 
-std::vector<std::string> next_steps(const Report& report, Place place) {
+namespace {
+
+std::vector<std::string> steps(const Report& report, Place place) {
   const Finding& f = report.finding;
   const bool on_page = place == Place::page;
   static const std::string again =
@@ -233,6 +237,20 @@ std::vector<std::string> next_steps(const Report& report, Place place) {
                         "`pipebeat engines`."};
     default: return {again};
   }
+}
+
+}  // namespace
+
+std::vector<std::string> next_steps(const Report& report, Place place) {
+  std::vector<std::string> out = steps(report, place);
+  // A guess that is wrong hides the engine.
+  if (report.finding.verdict == Verdict::unclear && report.speed_guess) {
+    out.insert(out.begin(), fmt::format("The speed was looked for near {:.0f} rpm only: if that may be wrong, "
+                                        "try again without {}.",
+                                        report.speed_guess->value(),
+                                        place == Place::page ? "it (leave that field empty)" : "--rpm"));
+  }
+  return out;
 }
 
 std::string_view recording_caution() {

@@ -37,7 +37,7 @@ TEST_CASE("A finding becomes one line with the contract's keys in the contract's
         R"({"position":2,"level":0.98,"missing_ratio":0.0,"missing_ratio_interval":[0.0,0.053]},)"
         R"({"position":3,"level":0.04,"missing_ratio":1.0,"missing_ratio_interval":[0.947,1.0]},)"
         R"({"position":4,"level":1.0,"missing_ratio":0.0,"missing_ratio_interval":[0.0,0.053]}],)"
-        R"j("reasons":["position 3 carries no pulse (level 0.04; 1 is the mean of the others)"],)j"
+        R"j("reasons":["position 3 carries no pulse (level 0.04; 1 is a full pulse)"],)j"
         R"("input":{"usable_s":11.8,"clipped_share":0.0,"snr_db":14.2}})");
 }
 

@@ -92,6 +92,27 @@ TEST_CASE("Every way of being unclear says what to do") {
   }
 }
 
+TEST_CASE("A speed guess shows, and is doubted first when there is no answer") {
+  const Engine engine = test::four();
+  const Finding dead = test::one_dead();
+  CHECK(contains(show::to_text({"a.wav", engine, dead, Rpm{700.0}}),
+                 "23.4 pulses a second, looked for near 700 only"));
+  for (int i = 0; i < unclear_reason_count; ++i) {
+    const Finding f = test::unclear(ReasonCode{i});
+    const auto steps = show::next_steps({"a.wav", engine, f, Rpm{1600.0}});
+    CHECK(steps.front() == "The speed was looked for near 1600 rpm only: if that may be wrong, try again "
+                           "without --rpm.");
+    CHECK_FALSE(contains(show::next_steps({"a.wav", engine, f}).front(), "without --rpm"));
+  }
+}
+
+TEST_CASE("An empty position is said as empty as it is") {
+  CHECK(show::sentence({ReasonCode::empty_position, 3, 0.04, 0.0}) ==
+        "position 3 carries no pulse (level 0.04; 1 is a full pulse)");
+  CHECK(show::sentence({ReasonCode::empty_position, 4, 0.26, 0.0}) ==
+        "position 4 carries hardly any pulse (level 0.26; 1 is a full pulse)");
+}
+
 TEST_CASE("Wherever recording is advised the caution stands") {
   for (std::size_t i = 0; i < verdict_count; ++i) {
     Finding f = test::one_dead();
