@@ -26,20 +26,22 @@ function ffmpeg(...args) {
   execFileSync('ffmpeg', ['-nostdin', '-v', 'error', '-y', ...args]);
 }
 
-/** The sound of a WAV (16 bit, one channel), and silence after it up to that many seconds. */
-function longWav(source, target, seconds) {
+/** A WAV (16 bit, one channel) whose sound is that of another, again and again for so many seconds,
+ *  and silence after it up to so many. */
+function longWav(source, target, soundSeconds, seconds) {
   const wav = readFileSync(source);
   const dataAt = wav.indexOf('data') + 8;
-  const bytes = seconds * wav.readUInt32LE(24) * 2;
-  const head = Buffer.from(wav);
-  head.writeUInt32LE(dataAt - 8 + bytes, 4);
-  head.writeUInt32LE(bytes, dataAt - 4);
+  const bytesOf = (s) => s * wav.readUInt32LE(24) * 2;
+  const head = Buffer.from(wav.subarray(0, dataAt));
+  head.writeUInt32LE(dataAt - 8 + bytesOf(seconds), 4);
+  head.writeUInt32LE(bytesOf(seconds), dataAt - 4);
   const file = openSync(target, 'w');
   writeSync(file, head);
-  const silence = Buffer.alloc(1 << 20);
-  for (let left = bytes + dataAt - wav.length; left > 0; left -= silence.length) {
-    writeSync(file, silence, 0, Math.min(left, silence.length));
-  }
+  const fill = (piece, bytes) => {
+    for (let left = bytes; left > 0; left -= piece.length) writeSync(file, piece, 0, Math.min(left, piece.length));
+  };
+  fill(wav.subarray(dataAt), bytesOf(soundSeconds));
+  fill(Buffer.alloc(1 << 20), bytesOf(seconds - soundSeconds));
   closeSync(file);
 }
 
@@ -228,12 +230,23 @@ describe('choosing a recording', () => {
     await page.selectOption('#layout', 'inline4');
     await choose(page, at('before.wav'));
     assertSame(await findingOf(page), { ...cli(at('before.wav'), '--engine', 'inline4'), file: 'before.wav' });
+    await page.click('#details summary');
+    await page.fill('#rpm', '3000');
+    await choose(page, at('before.wav'));
+    assertSame(await findingOf(page), { ...cli(at('before.wav'), '--engine', 'inline4', '--rpm', '3000'), file: 'before.wav' });
+    assert.match(await page.textContent('#next'), /^The speed was looked for near 3000 rpm only/);
+    await page.fill('#rpm', '');
     await page.fill('#cylinders', '6');
     await page.selectOption('#layout', 'own');
+    for (const wrong of ['fast', '-5', '700 800']) {
+      await page.fill('#rpm', wrong);
+      assert.match(await refusal(page, at('before.wav')), /^Engine speed.*: write numbers only, for example 700/);
+    }
+    await page.fill('#rpm', '');
     await page.fill('#order', '1-2-x');
     assert.match(await refusal(page, at('before.wav')), /Firing order: write numbers only/);
     await page.fill('#order', '1-2-2-4-5-6');
-    assert.match(await refusal(page, at('before.wav')), /does not fit/);
+    assert.match(await refusal(page, at('before.wav')), /does not fit: .*, for example 1-3-4-2\.$/);
     await page.selectOption('#layout', 'even');
     await page.fill('#cylinders', '4');
   });
@@ -257,7 +270,12 @@ describe('choosing a recording', () => {
   });
 
   test('half an hour of WAV is read in slices', { timeout: 250000 }, async (t) => {
-    longWav(at('before.wav'), at('long.wav'), 1800);
+    longWav(at('before.wav'), at('minute.wav'), 60, 60);
+    const began = performance.now();
+    await choose(page, at('minute.wav'));
+    await findingOf(page);
+    t.diagnostic(`a minute of sound in ${Math.round(performance.now() - began)} ms`);
+    longWav(at('before.wav'), at('long.wav'), 300, 1800);
     const memory = memoryOf('pipebeat-main');
     let most = 0;
     await choose(page, at('long.wav'));
@@ -325,6 +343,10 @@ describe('choosing a recording', () => {
     await page.click('[aria-label="Delete: after.wav"] >> nth=0');
     await page.fill('#cylinders', '4');
     await page.waitForFunction(() => document.querySelectorAll('#takes li').length === 2);
+    await page.evaluate(() => { window.confirm = () => false; });
+    await page.click('[aria-label="Delete: after.wav"]');
+    assert.equal(await page.locator('#takes li').count(), 2, 'a take is not lost by a slip of the thumb');
+    await page.evaluate(() => { window.confirm = () => true; });
     await page.click('[aria-label="Delete: after.wav"]');
     await page.waitForFunction(() => document.querySelectorAll('#takes li').length === 1);
     assert.ok(!(await page.isVisible('#compare')));
@@ -430,6 +452,18 @@ describe('listening', () => {
     await page.context().close();
   });
 
+  test('a microphone that another program holds', async () => {
+    const page = await open(browser, url);
+    await page.evaluate(() => {
+      navigator.mediaDevices.getUserMedia = () => Promise.reject(new DOMException('', 'NotReadableError'));
+    });
+    await page.click('#listen');
+    await page.waitForFunction(() => !document.getElementById('message').hidden);
+    assert.match(await message(page), /could not be opened .*close other programs/);
+    assert.ok(await page.isEnabled('#listen'));
+    await page.context().close();
+  });
+
   async function refused(args) {
     const other = await chromium.launch({ executablePath: BROWSER, args: [...quiet, ...args], env: { ...process.env, PULSE_SERVER: '/nonexistent' } });
     try {
@@ -510,6 +544,24 @@ describe('sharing', () => {
     assert.ok(!(await page.isVisible('#share')));
     await context.close();
   });
+});
+
+test('where the browser keeps nothing the page says so, and compares all the same', async () => {
+  const context = await browser.newContext({ viewport: phone });
+  await context.addInitScript(() => { indexedDB.open = () => { throw new DOMException('', 'SecurityError'); }; });
+  const page = await context.newPage();
+  await page.goto(url);
+  for (const name of ['before', 'after']) {
+    await choose(page, at(`${name}.wav`));
+    await findingOf(page);
+    await page.waitForSelector(`[aria-label="Open: ${name}.wav"]`);
+  }
+  assert.match(await page.textContent('#takes-note'), /keeps nothing/);
+  await page.click('[aria-label="Before: before.wav"]');
+  await page.click('[aria-label="After: after.wav"]');
+  await page.waitForFunction(() => document.getElementById('compare-json').textContent);
+  assert.match(await page.textContent('#compare-answer'), /^Fixed: /);
+  await context.close();
 });
 
 test('a browser without WebAssembly is told to be too old, and nothing hangs', async () => {
