@@ -1,7 +1,6 @@
 #include "core/speed.hpp"
 
 #include <algorithm>
-#include <bit>
 #include <cmath>
 #include <complex>
 #include <cstdint>
@@ -41,9 +40,10 @@ std::vector<double> frequency_grid(double low_hz, double high_hz) {
 /// Natural logarithm of positive normal floats to 1e-4, in a form that compilers vectorise: exponent
 /// bits, and a polynomial in the mantissa (least squares at Chebyshev points).
 inline float quick_log(float x) {
-  const auto bits = std::bit_cast<std::uint32_t>(x);
+  // The builtin behind std::bit_cast, which the page's C++ library does not have yet.
+  const auto bits = __builtin_bit_cast(std::uint32_t, x);
   const auto exponent = static_cast<float>(static_cast<std::int32_t>(bits >> 23) - 127);
-  const float m = std::bit_cast<float>((bits & 0x007FFFFFU) | 0x3F800000U);
+  const float m = __builtin_bit_cast(float, (bits & 0x007FFFFFU) | 0x3F800000U);
   const float log2_m = (m - 1.0F) * (((-0.08286070F * m + 0.5704618F) * m - 1.5700848F) * m + 2.5211217F);
   return 0.69314718F * (exponent + log2_m);
 }
