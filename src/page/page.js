@@ -122,8 +122,10 @@ function startWorker() {
     worker.onmessage = ({ data }) => {
       if (data.say === 'ready') {
         layouts = data.layouts;
-        $('caution').textContent = data.cautions[0];
-        $('workshop-caution').textContent = data.cautions[1];
+        for (const place of document.querySelectorAll('.recording-caution')) {
+          place.textContent = data.cautions[0];
+        }
+        $('workshop-caution').textContent = $('compare-caution').textContent = data.cautions[1];
         $('version').textContent = t('version', { version: data.version });
         offerLayouts();
         document.documentElement.dataset.ready = 'yes';
@@ -696,7 +698,7 @@ function finishComparison({ json, headline, figures, next }) {
   showFigures($('compare-figures'), figures);
   items($('compare-reasons'), reasonsOf(found));
   items($('compare-next'), next);
-  $('compare-caution').textContent = $(bad ? 'workshop-caution' : 'caution').textContent;
+  $('compare-caution').hidden = !bad;
   $('compare-sides').replaceChildren(...['before', 'after'].map((side) => {
     const take = compared[side];
     const part = document.createElement('div');
