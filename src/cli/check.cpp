@@ -6,6 +6,7 @@
 #include <memory>
 #include <filesystem>
 #include <string>
+#include <thread>
 #include <vector>
 
 #include "audio/marked_copy.hpp"
@@ -13,6 +14,7 @@
 #include "cli/command.hpp"
 #include "cli/engine_options.hpp"
 #include "cli/hear.hpp"
+#include "cli/in_order.hpp"
 #include "cli/job_note.hpp"
 #include "show/beat_rows.hpp"
 #include "show/csv.hpp"
@@ -33,8 +35,22 @@ struct CheckOptions {
   std::string report;
   std::string events;
   std::string marked;
+  std::optional<int> jobs;
   bool json = false;
 };
+
+/// What was heard in one recording.
+struct Checked {
+  Finding finding;
+  int channel = 1;
+  bool broke_off = false;
+};
+
+Result<Checked> check_one(const std::string& recording, const Engine& engine, const HearOptions& options) {
+  const auto heard = hear(recording, engine, options);
+  if (!heard) return tl::unexpected(heard.error());
+  return Checked{heard->listener.finding(), heard->channel, heard->broke_off};
+}
 
 /// The recording with a tick on each missing event.
 Result<void> write_marked(const CheckOptions& options, const show::Report& report, int channel) {
@@ -108,6 +124,11 @@ ExitStatus check(const CheckOptions& options) {
       return ExitStatus::trouble;
     }
   }
+  if (options.jobs && *options.jobs < 1) {
+    complain({ErrorCode::bad_argument, fmt::format("--jobs {}: nobody would listen", *options.jobs),
+              "give 1 or more, or leave it out"});
+    return ExitStatus::trouble;
+  }
   if (!outputs_are_safe(options)) return ExitStatus::trouble;
   const auto engine = options.engine.engine();
   if (!engine) {
@@ -130,19 +151,19 @@ ExitStatus check(const CheckOptions& options) {
     }
     how->listener.known_good = std::move(*known_good);
   }
+  if (options.recordings.size() > 1) how->progress = false;  // several would draw over each other
 
   const show::TextOptions text_options{wants_colour(STDOUT_FILENO), ::isatty(STDOUT_FILENO) != 0};
   ExitStatus status = ExitStatus::no_miss;
   bool first = true;
-  for (const std::string& recording : options.recordings) {
-    const auto heard = hear(recording, *engine, *how);
-    if (!heard) {
-      complain(heard.error());
+  const auto say = [&](const std::string& recording, const Result<Checked>& checked) {
+    if (!checked) {
+      complain(checked.error());
       status = worst(status, ExitStatus::trouble);
-      continue;
+      return;
     }
-    const Finding finding = heard->listener.finding();
-    if (heard->broke_off) {
+    const Finding& finding = checked->finding;
+    if (checked->broke_off) {
       fmt::print(stderr, "pipebeat: {}\n",
                  show::one_line(fmt::format("{}: damaged after {:.1f} s; judged what comes before",
                                             recording, finding.duration.value())));
@@ -159,8 +180,15 @@ ExitStatus check(const CheckOptions& options) {
     }
     first = false;
     status = worst(status, status_of(finding.verdict));
-    if (!write_files(options, report, heard->channel)) status = ExitStatus::trouble;
-  }
+    if (!write_files(options, report, checked->channel)) status = ExitStatus::trouble;
+  };
+  const auto jobs = options.jobs ? static_cast<std::size_t>(*options.jobs)
+                                 : std::max<std::size_t>(1, std::thread::hardware_concurrency());
+  const auto& recordings = options.recordings;
+  in_order(
+      recordings.size(), std::min(jobs, recordings.size()),
+      [&](std::size_t i) { return check_one(recordings[i], *engine, *how); },
+      [&](std::size_t i, const Result<Checked>& checked) { say(recordings[i], checked); });
   return status;
 }
 
@@ -180,6 +208,10 @@ void add_check(CLI::App& program, Action& chosen) {
       ->add_option("--known-good", options->known_good,
                    "A recording of the same engine running well, to judge against")
       ->type_name("REC");
+  command
+      ->add_option("--jobs", options->jobs,
+                   "Recordings heard at a time; default one for each processor")
+      ->type_name("N");
   command->add_flag("--json", options->json, "One JSON object a line for each recording");
   const std::string files = "Files";
   command->add_option("--report", options->report, "Write words and pictures as one HTML page")

@@ -110,8 +110,8 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
     return fail(ErrorCode::unreadable, name + ": no sound in it, or it is damaged",
                 "record again, or copy the recording from the phone once more");
   }
-  const int channel = ears->best_channel();
-  return Heard{ears->take_best(), channel, reader->broke_off()};
+  Listener listener = ears->take_best();
+  return Heard{std::move(listener), ears->best_channel(), reader->broke_off()};
 }
 
 Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {

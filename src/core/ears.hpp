@@ -26,7 +26,7 @@ class Ears {
   [[nodiscard]] const Listener& best() const;
   /// Its channel, 1-based.
   [[nodiscard]] int best_channel() const;
-  /// Gives that listener away; nothing may be pushed any more.
+  /// Gives that listener away; nothing may be pushed any more, but `best_channel` stays.
   Listener take_best();
 
  private:

@@ -26,26 +26,28 @@ struct RealFft::Plan {
       }
       Pass pass{radix, n / length, length / radix, Rows{length}, {}};
       for (std::size_t r = 0; r < radix; ++r) {
-        for (std::size_t p = 0; p < pass.groups; ++p) {
-          const auto turn = root(r * p, length);
-          pass.twiddle.re[r * pass.groups + p] = turn.real();
-          pass.twiddle.im[r * pass.groups + p] = turn.imag();
+        const auto step = root(r, length);
+        std::complex<double> turn{1.0, 0.0};
+        for (std::size_t p = 0; p < pass.groups; ++p, turn *= step) {
+          pass.twiddle.re[r * pass.groups + p] = static_cast<float>(turn.real());
+          pass.twiddle.im[r * pass.groups + p] = static_cast<float>(turn.imag());
         }
       }
-      for (std::size_t k = 0; k < radix; ++k) pass.roots.push_back(root(k, radix));
+      for (std::size_t k = 0; k < radix; ++k) pass.roots.emplace_back(root(k, radix));
       passes.push_back(std::move(pass));
       length /= radix;
     }
-    for (std::size_t k = 0; k < n; ++k) {
-      const auto turn = root(k, 2 * n);
-      apart.re.push_back(0.5F * turn.real());
-      apart.im.push_back(0.5F * turn.imag());
+    const auto step = root(1, 2 * n);
+    std::complex<double> turn{0.5, 0.0};
+    for (std::size_t k = 0; k < n; ++k, turn *= step) {
+      apart.re.push_back(static_cast<float>(turn.real()));
+      apart.im.push_back(static_cast<float>(turn.imag()));
     }
   }
 
   /// exp(-2 pi i k / n).
-  static std::complex<float> root(std::size_t k, std::size_t n) {
-    return std::complex<float>{std::polar(1.0, -2.0 * std::numbers::pi * static_cast<double>(k % n) / static_cast<double>(n))};
+  static std::complex<double> root(std::size_t k, std::size_t n) {
+    return std::polar(1.0, -2.0 * std::numbers::pi * static_cast<double>(k) / static_cast<double>(n));
   }
 
   /// One pass: `groups` butterflies of `radix` legs on rows of `row` values.

@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numeric>
+#include <span>
 
 namespace pipebeat::core {
 
@@ -23,6 +25,47 @@ double median(std::vector<double> v) {
   return *mid;
 }
 
+/// Values side by side, sorted lane by lane with a network (K. Batcher, AFIPS 32, 1968): the same
+/// comparisons for all lanes, so that they run as vector instructions.
+constexpr std::size_t sort_lanes = 8;
+constexpr std::size_t sort_rows = 16;
+using SortBlock = std::array<std::array<float, sort_lanes>, sort_rows>;
+
+void sort_columns(SortBlock& v) {
+  for (std::size_t p = 1; p < sort_rows; p *= 2) {
+    for (std::size_t k = p; k >= 1; k /= 2) {
+      for (std::size_t j = k % p; j + k < sort_rows; j += 2 * k) {
+        for (std::size_t i = j; i < j + k && i + k < sort_rows; ++i) {
+          if (i / (2 * p) != (i + k) / (2 * p)) continue;
+          for (std::size_t l = 0; l < sort_lanes; ++l) {
+            const float a = v[i][l];
+            const float b = v[i + k][l];
+            v[i][l] = b < a ? b : a;
+            v[i + k][l] = b < a ? a : b;
+          }
+        }
+      }
+    }
+  }
+}
+
+/// model[c]: per sample of the cycle, the median of the cycles around c.
+void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::size_t reach, std::span<float> model) {
+  SortBlock block;
+  for (std::size_t c = 0; c < cycles; ++c) {
+    const std::size_t low = c >= reach ? c - reach : 0;
+    const std::size_t count = std::min(cycles - 1, c + reach) - low + 1;
+    for (std::size_t i = 0; i < per_cycle; i += sort_lanes) {
+      const std::size_t lanes = std::min(sort_lanes, per_cycle - i);
+      for (auto& row : block) row.fill(std::numeric_limits<float>::max());
+      for (std::size_t q = 0; q < count; ++q) std::copy_n(value.data() + (low + q) * per_cycle + i, lanes, block[q].begin());
+      sort_columns(block);
+      std::copy_n(block[count / 2].begin(), lanes, model.data() + c * per_cycle + i);
+    }
+  }
+}
+static_assert(2 * template_reach + 1 <= sort_rows);
+
 /// Signals in the angle domain, every cycle in units of its local strength, with what the cycles
 /// around it look like.
 struct Rolled {
@@ -38,7 +81,6 @@ Rolled roll(const Folded& folded, const PulseFit& pulses, double slot) {
   const auto blur = std::max<std::size_t>(1, static_cast<std::size_t>(std::lround(slot / 12.0)));
   Rolled out;
   out.size = C * M;
-  std::vector<float> column;
   std::vector<double> cumulative(C * M + 1, 0.0);
   for (std::size_t m = 0; m < signal_count; ++m) {
     for (std::size_t c = 0; c < C; ++c) {
@@ -57,16 +99,7 @@ Rolled roll(const Folded& folded, const PulseFit& pulses, double slot) {
     }
     auto& model = out.model[m];
     model.resize(C * M);
-    for (std::size_t i = 0; i < M; ++i) {
-      for (std::size_t c = 0; c < C; ++c) {
-        column.clear();
-        const std::size_t low = c >= template_reach ? c - template_reach : 0;
-        for (std::size_t q = low; q <= std::min(C - 1, c + template_reach); ++q) column.push_back(y[q * M + i]);
-        const auto mid = column.begin() + static_cast<std::ptrdiff_t>(column.size() / 2);
-        std::nth_element(column.begin(), mid, column.end());
-        model[c * M + i] = *mid;
-      }
-    }
+    running_median(y, C, M, template_reach, model);
     std::vector<double> square;
     square.reserve(C * M / 3 + 1);
     for (std::size_t i = 0; i < C * M; i += 3) square.push_back((y[i] - model[i]) * (y[i] - model[i]));

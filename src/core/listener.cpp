@@ -105,7 +105,13 @@ struct Listener::State {
   double buffer_begin_s = 0.0;
   std::vector<LevelPoint> strip;
   std::vector<Passage> heard;
+  mutable std::optional<Passage> tail;  ///< the buffer as it is, once somebody asked
 
+  /// What the buffer says.
+  const Passage& hear_buffer() const {
+    if (!tail) tail = core::hear_passage(buffer, buffer_begin_s, engine, options);
+    return *tail;
+  }
   Finding conclude(std::span<const Passage* const> passages, double begin_s, double duration_s) const;
   [[nodiscard]] double seconds_seen() const {
     return static_cast<double>(bank.samples_seen()) / sample_rate.value();
@@ -128,7 +134,7 @@ Result<Listener> Listener::create(const Engine& engine, Hertz sample_rate,
                 "give revolutions per minute, for example --rpm 700");
   }
   return Listener{std::make_unique<State>(
-      State{engine, sample_rate, options, core::SignalBank{sample_rate.value()}, {}, 0.0, {}, {}})};
+      State{engine, sample_rate, options, core::SignalBank{sample_rate.value()}, {}, 0.0, {}, {}, {}})};
 }
 
 void Listener::push(std::span<const float> samples) {
@@ -136,6 +142,7 @@ void Listener::push(std::span<const float> samples) {
   // pushed blocks are.
   const auto step = static_cast<std::size_t>(state_->sample_rate.value());
   auto& s = *state_;
+  s.tail.reset();
   while (!samples.empty()) {
     const std::size_t into = static_cast<std::size_t>(s.bank.samples_seen()) % step;
     const std::size_t take = std::min(samples.size(), step - into);
@@ -170,10 +177,9 @@ void Listener::push(std::span<const float> samples) {
 }
 
 Finding Listener::finding() const {
-  const Passage last = core::hear_passage(state_->buffer, state_->buffer_begin_s, state_->engine, state_->options);
   std::vector<const Passage*> all;
   for (const Passage& p : state_->heard) all.push_back(&p);
-  all.push_back(&last);
+  all.push_back(&state_->hear_buffer());
   return state_->conclude(all, 0.0, state_->seconds_seen());
 }
 
@@ -195,7 +201,7 @@ Finding Listener::recent(Seconds length) const {
 }
 
 std::optional<KnownGood> Listener::as_known_good() const {
-  const Passage last = core::hear_passage(state_->buffer, state_->buffer_begin_s, state_->engine, state_->options);
+  const Passage& last = state_->hear_buffer();
   if (!last.engine_heard) return std::nullopt;
   return KnownGood{{last.evidence.begin(), last.evidence.end()}};
 }

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 #include <numeric>
+#include <span>
+#include <utility>
 
 namespace pipebeat::core {
 
@@ -10,31 +12,41 @@ namespace {
 
 using Matrix = std::vector<double>;  // row-major, square
 
-/// Solves a symmetric positive definite system in place (Cholesky); `a` is destroyed.
-void solve_spd(Matrix& a, std::vector<double>& x) {
-  const std::size_t n = x.size();
-  for (std::size_t j = 0; j < n; ++j) {
-    double d = a[j * n + j];
-    for (std::size_t k = 0; k < j; ++k) d -= a[j * n + k] * a[j * n + k];
-    d = std::sqrt(std::max(d, 1e-12));
-    a[j * n + j] = d;
-    for (std::size_t i = j + 1; i < n; ++i) {
-      double s = a[i * n + j];
-      for (std::size_t k = 0; k < j; ++k) s -= a[i * n + k] * a[j * n + k];
-      a[i * n + j] = s / d;
+/// A symmetric positive definite system, factored once (Cholesky) for all its right-hand sides.
+class Factored {
+ public:
+  Factored(Matrix a, std::size_t n) : a_{std::move(a)}, n_{n} {
+    for (std::size_t j = 0; j < n; ++j) {
+      double d = a_[j * n + j];
+      for (std::size_t k = 0; k < j; ++k) d -= a_[j * n + k] * a_[j * n + k];
+      d = std::sqrt(std::max(d, 1e-12));
+      a_[j * n + j] = d;
+      for (std::size_t i = j + 1; i < n; ++i) {
+        double s = a_[i * n + j];
+        for (std::size_t k = 0; k < j; ++k) s -= a_[i * n + k] * a_[j * n + k];
+        a_[i * n + j] = s / d;
+      }
     }
   }
-  for (std::size_t i = 0; i < n; ++i) {
-    double s = x[i];
-    for (std::size_t k = 0; k < i; ++k) s -= a[i * n + k] * x[k];
-    x[i] = s / a[i * n + i];
+  /// Solution for the right-hand side `x`, in place.
+  void solve(std::span<double> x) const {
+    const std::size_t n = n_;
+    for (std::size_t i = 0; i < n; ++i) {
+      double s = x[i];
+      for (std::size_t k = 0; k < i; ++k) s -= a_[i * n + k] * x[k];
+      x[i] = s / a_[i * n + i];
+    }
+    for (std::size_t i = n; i-- > 0;) {
+      double s = x[i];
+      for (std::size_t k = i + 1; k < n; ++k) s -= a_[k * n + i] * x[k];
+      x[i] = s / a_[i * n + i];
+    }
   }
-  for (std::size_t i = n; i-- > 0;) {
-    double s = x[i];
-    for (std::size_t k = i + 1; k < n; ++k) s -= a[k * n + i] * x[k];
-    x[i] = s / a[i * n + i];
-  }
-}
+
+ private:
+  Matrix a_;
+  std::size_t n_;
+};
 
 struct Grid {
   std::size_t M;                 // samples per cycle
@@ -62,49 +74,87 @@ double ridge(const Grid& g, std::size_t i) {
 }
 
 /// Response for given levels: least squares with the ridge, on one mean cycle (circular).
-std::vector<double> fit_response(const Grid& g, std::span<const double> y, std::span<const double> level, int offset) {
-  const std::size_t L = g.L;
-  const std::size_t M = g.M;
-  const std::size_t P = g.at.size();
-  // Correlation of the level train with itself at every circular lag.
-  std::vector<double> lag(M, 0.0);
-  double energy = 0.0;
-  for (std::size_t a = 0; a < P; ++a) {
-    energy += level[a] * level[a];
-    for (std::size_t b = 0; b < P; ++b) lag[(g.at[a] + M - g.at[b]) % M] += level[a] * level[b];
-  }
-  Matrix A(L * L);
-  std::vector<double> x(L, 0.0);
-  for (std::size_t i = 0; i < L; ++i) {
-    for (std::size_t j = 0; j < L; ++j) A[i * L + j] = lag[(i + M - j) % M];
-    A[i * L + i] += energy * ridge(g, i);
-    for (std::size_t p = 0; p < P; ++p) {
-      x[i] += level[p] * y[(g.at[p] + i + static_cast<std::size_t>(offset)) % M];
+class ResponseFit {
+ public:
+  ResponseFit(const Grid& g, std::span<const double> level) : g_{g}, level_{level.begin(), level.end()}, system_{matrix(g, level), g.L} {}
+
+  [[nodiscard]] std::vector<double> operator()(std::span<const double> y, int offset) const {
+    std::vector<double> x(g_.L, 0.0);
+    for (std::size_t i = 0; i < g_.L; ++i) {
+      for (std::size_t p = 0; p < g_.at.size(); ++p) {
+        x[i] += level_[p] * y[(g_.at[p] + i + static_cast<std::size_t>(offset)) % g_.M];
+      }
     }
+    system_.solve(x);
+    return x;
   }
-  solve_spd(A, x);
-  return x;
-}
+
+ private:
+  static Matrix matrix(const Grid& g, std::span<const double> level) {
+    const std::size_t L = g.L;
+    const std::size_t M = g.M;
+    const std::size_t P = g.at.size();
+    // Correlation of the level train with itself at every circular lag.
+    std::vector<double> lag(M, 0.0);
+    double energy = 0.0;
+    for (std::size_t a = 0; a < P; ++a) {
+      energy += level[a] * level[a];
+      for (std::size_t b = 0; b < P; ++b) lag[(g.at[a] + M - g.at[b]) % M] += level[a] * level[b];
+    }
+    Matrix A(L * L);
+    for (std::size_t i = 0; i < L; ++i) {
+      for (std::size_t j = 0; j < L; ++j) A[i * L + j] = lag[(i + M - j) % M];
+      A[i * L + i] += energy * ridge(g, i);
+    }
+    return A;
+  }
+
+  const Grid& g_;
+  std::vector<double> level_;
+  Factored system_;
+};
 
 /// Levels for a given response on one cycle (circular).
-std::vector<double> fit_levels(const Grid& g, std::span<const double> y, std::span<const double> h, int offset) {
-  const std::size_t M = g.M;
-  const std::size_t P = g.at.size();
-  std::vector<double> auto_h(M, 0.0);
-  for (std::size_t i = 0; i < g.L; ++i) {
-    for (std::size_t j = 0; j < g.L; ++j) auto_h[(i + M - j) % M] += h[i] * h[j];
+class LevelFit {
+ public:
+  LevelFit(const Grid& g, std::span<const double> h) : LevelFit{g, h, self_correlation(g, h)} {}
+
+  [[nodiscard]] std::vector<double> operator()(std::span<const double> y, int offset) const {
+    std::vector<double> x(g_.at.size(), 0.0);
+    for (std::size_t a = 0; a < x.size(); ++a) {
+      for (std::size_t i = 0; i < g_.L; ++i) x[a] += h_[i] * y[(g_.at[a] + i + static_cast<std::size_t>(offset)) % g_.M];
+      x[a] += pull_;  // towards 1, not towards 0
+    }
+    system_.solve(x);
+    return x;
   }
-  Matrix A(P * P);
-  std::vector<double> x(P, 0.0);
-  for (std::size_t a = 0; a < P; ++a) {
-    for (std::size_t b = 0; b < P; ++b) A[a * P + b] = auto_h[(g.at[b] + M - g.at[a]) % M];
-    A[a * P + a] += 0.03 * auto_h[0];
-    for (std::size_t i = 0; i < g.L; ++i) x[a] += h[i] * y[(g.at[a] + i + static_cast<std::size_t>(offset)) % M];
-    x[a] += 0.03 * auto_h[0];  // pulled towards 1, not towards 0
+
+ private:
+  LevelFit(const Grid& g, std::span<const double> h, const std::vector<double>& auto_h)
+      : g_{g}, h_{h.begin(), h.end()}, pull_{0.03 * auto_h[0]}, system_{matrix(g, auto_h), g.at.size()} {}
+
+  static std::vector<double> self_correlation(const Grid& g, std::span<const double> h) {
+    std::vector<double> auto_h(g.M, 0.0);
+    for (std::size_t i = 0; i < g.L; ++i) {
+      for (std::size_t j = 0; j < g.L; ++j) auto_h[(i + g.M - j) % g.M] += h[i] * h[j];
+    }
+    return auto_h;
   }
-  solve_spd(A, x);
-  return x;
-}
+  static Matrix matrix(const Grid& g, std::span<const double> auto_h) {
+    const std::size_t P = g.at.size();
+    Matrix A(P * P);
+    for (std::size_t a = 0; a < P; ++a) {
+      for (std::size_t b = 0; b < P; ++b) A[a * P + b] = auto_h[(g.at[b] + g.M - g.at[a]) % g.M];
+      A[a * P + a] += 0.03 * auto_h[0];
+    }
+    return A;
+  }
+
+  const Grid& g_;
+  std::vector<double> h_;
+  double pull_;
+  Factored system_;
+};
 
 double residual_power(const Grid& g, std::span<const double> y, std::span<const double> h,
                       std::span<const double> level, int offset) {
@@ -202,10 +252,11 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
   const std::size_t range = std::max<std::size_t>(1, M / engine.turns().size());
   std::vector<double> score(range, 0.0);
   const std::vector<double> equal(P, 1.0);
+  const ResponseFit equal_pulses{g, equal};
   for (std::size_t m = 0; m < signal_count; ++m) {
     std::vector<double> own(range);
     for (std::size_t o = 0; o < range; ++o) {
-      const auto h = fit_response(g, mean[m], equal, static_cast<int>(o));
+      const auto h = equal_pulses(mean[m], static_cast<int>(o));
       // Explained power under the penalty: b' A^-1 b.
       double e = 0.0;
       for (std::size_t i = 0; i < g.L; ++i) {
@@ -227,11 +278,11 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
     std::vector<double> level = equal;
     std::vector<double> h;
     for (int round = 0; round < 12; ++round) {
-      h = fit_response(g, mean[m], level, fit.offset);
-      level = fit_levels(g, mean[m], h, fit.offset);
+      h = ResponseFit{g, level}(mean[m], fit.offset);
+      level = LevelFit{g, h}(mean[m], fit.offset);
       normalise(level);
     }
-    h = fit_response(g, mean[m], level, fit.offset);
+    h = ResponseFit{g, level}(mean[m], fit.offset);
     double power = 1e-12;
     for (double x : mean[m]) power += x * x;
     s.explained = 1.0 - residual_power(g, mean[m], h, level, fit.offset) / power;
@@ -242,6 +293,7 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
     // taken from the neighbours by solving on the cycle as if it were circular.
     s.event_level.resize(C * P);
     std::vector<double> y(M);
+    const LevelFit levels_of{g, h};
     for (std::size_t c = 0; c < C; ++c) {
       double dc = 0.0;
       // One cycle of samples that begins at position 1's onset, so the wrap falls where position 1
@@ -253,7 +305,7 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
       }
       dc /= static_cast<double>(M);
       for (double& x : y) x -= dc;
-      const auto a = fit_levels(g, y, h, 0);
+      const auto a = levels_of(y, 0);
       for (std::size_t p = 0; p < P; ++p) s.event_level[c * P + p] = static_cast<float>(a[p]);
     }
     // Noise of an event level: robust difference of neighbouring cycles.

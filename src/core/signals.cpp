@@ -218,22 +218,107 @@ void SignalBank::filter_bands(Signals& out) {
   band_power_ = power;
 }
 
+namespace {
+
+// Blocks of about 8 s resolve 0.25 Hz (Hann).
+constexpr std::size_t long_block = 16384;
+
+std::vector<float> hann(std::size_t length) {
+  std::vector<float> window(length);
+  for (std::size_t i = 0; i < length; ++i) {
+    window[i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(length)));
+  }
+  return window;
+}
+
+/// Lines at multiples of one frequency in one signal: how often they were found, and the sound of
+/// them all.
+struct Hum {
+  int votes = 0;
+  std::vector<float> sound;
+};
+
+/// Blocks overlap by half, so that the sound fades in and out.
+Hum find_hum(std::span<const float> x, double rate, double base, const RealFft& fft, std::span<const float> window) {
+  constexpr std::size_t length = long_block;
+  constexpr std::size_t hop = length / 2;
+  constexpr double narrow = 12.0;  // line power over the mean of its surroundings, 0.5 to 2 Hz off
+  const std::size_t n = x.size();
+  const double bin_hz = rate / static_cast<double>(length);
+  std::vector<float> block(length);
+  std::vector<std::complex<float>> bins(fft.bins());
+  Hum hum{0, std::vector<float>(n, 0.0F)};
+  for (std::ptrdiff_t begin = -static_cast<std::ptrdiff_t>(hop); begin < static_cast<std::ptrdiff_t>(n); begin += static_cast<std::ptrdiff_t>(hop)) {
+    double filled = 1e-9;
+    for (std::size_t i = 0; i < length; ++i) {
+      const auto at = begin + static_cast<std::ptrdiff_t>(i);
+      const bool inside = at >= 0 && at < static_cast<std::ptrdiff_t>(n);
+      block[i] = inside ? x[static_cast<std::size_t>(at)] * window[i] : 0.0F;
+      if (inside) filled += window[i];
+    }
+    if (filled < 0.2 * length) continue;
+    fft.forward(block, bins);
+    for (double f = base; f < 0.45 * rate; f += base) {
+      const auto centre = static_cast<std::size_t>(std::lround(f / bin_hz));
+      std::size_t peak = centre;
+      for (std::size_t b = centre - 1; b <= centre + 1; ++b) {
+        if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
+      }
+      const auto near = static_cast<std::size_t>(0.5 / bin_hz) + 1;
+      const auto far = static_cast<std::size_t>(2.0 / bin_hz) + 1;
+      double around = 1e-20;
+      for (std::size_t b = near; b <= far; ++b) {
+        around += std::norm(bins[peak - b]) + std::norm(bins[peak + b]);
+      }
+      around /= 2.0 * static_cast<double>(far - near + 1);
+      if (std::norm(bins[peak]) < narrow * around) continue;
+      ++hum.votes;
+      // Frequency to a tenth of a bin from the neighbours of the peak (Hann: Grandke's ratio).
+      const double left = std::abs(bins[peak - 1]);
+      const double right = std::abs(bins[peak + 1]);
+      const double mid = std::abs(bins[peak]);
+      const double side = std::max(left, right);
+      const double ratio = side / std::max(mid, 1e-12);
+      const double delta = (right > left ? 1.0 : -1.0) * (2.0 * ratio - 1.0) / (ratio + 1.0);
+      const double w = 2.0 * std::numbers::pi * (static_cast<double>(peak) + delta) / static_cast<double>(length);
+      std::complex<double> amplitude{};
+      std::complex<double> turn{1.0, 0.0};
+      const std::complex<double> step = std::polar(1.0, -w);
+      for (std::size_t i = 0; i < length; ++i) {
+        amplitude += static_cast<double>(block[i]) * turn;
+        turn *= step;
+      }
+      amplitude *= 2.0 / filled;
+      std::complex<double> back{1.0, 0.0};
+      for (std::size_t i = 0; i < length; ++i) {
+        const auto at = begin + static_cast<std::ptrdiff_t>(i);
+        if (at >= 0 && at < static_cast<std::ptrdiff_t>(n)) {
+          hum.sound[static_cast<std::size_t>(at)] += window[i] * static_cast<float>((amplitude * back).real());
+        }
+        back *= std::conj(step);
+      }
+    }
+  }
+  return hum;
+}
+
+}  // namespace
+
 double steadiest_line_share(const Signals& signals) {
-  constexpr std::size_t length = 16384;
+  constexpr std::size_t length = long_block;
   const auto& x = signals.value[0];
   const RealFft fft{length};
   std::vector<float> block(length);
   std::vector<std::complex<float>> bins(fft.bins());
+  std::vector<float> window;
   double share = 0.0;
   double blocks = 0.0;
   for (std::size_t begin = 0; begin < x.size(); begin += length) {
     const std::size_t filled = std::min(length, x.size() - begin);
     if (begin > 0 && filled < length / 2) break;
     std::fill(block.begin(), block.end(), 0.0F);
-    for (std::size_t i = 0; i < filled; ++i) {
-      const double hann = 0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(filled));
-      block[i] = x[begin + i] * static_cast<float>(hann);
-    }
+    if (window.size() != filled) window = hann(filled);
+    for (std::size_t i = 0; i < filled; ++i) block[i] = x[begin + i] * window[i];
     fft.forward(block, bins);
     std::size_t peak = 1;
     double whole = 1e-30;
@@ -252,90 +337,25 @@ double steadiest_line_share(const Signals& signals) {
 }
 
 int remove_mains(Signals& signals) {
-  // Blocks of about 8 s resolve 0.25 Hz (Hann); half-overlapping, so that what is subtracted fades
-  // in and out. Shorter recordings cannot tell hum from an engine and are left alone.
-  constexpr std::size_t length = 16384;
-  constexpr std::size_t hop = length / 2;
-  constexpr double narrow = 12.0;  // line power over the mean of its surroundings, 0.5 to 2 Hz off
+  // Shorter recordings cannot tell hum from an engine and are left alone.
   const std::size_t n = signals.size();
-  if (n < hop) return 0;
-  const double rate = signals.rate_hz;
-  const double bin_hz = rate / static_cast<double>(length);
-  const RealFft fft{length};
-  std::vector<float> window(length);
-  for (std::size_t i = 0; i < length; ++i) {
-    window[i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / length));
-  }
-  std::vector<float> block(length);
-  std::vector<std::complex<float>> bins(fft.bins());
-  std::array<int, 2> votes{};
-  std::array<std::vector<float>, signal_count> hum;
-  for (std::size_t family = 0; family < 2; ++family) {
-    const double base = family == 0 ? 50.0 : 60.0;
-    for (std::size_t m = 0; m < signal_count; ++m) {
-      const auto& x = signals.value[m];
-      std::vector<float> sum(n, 0.0F);
-      for (std::ptrdiff_t begin = -static_cast<std::ptrdiff_t>(hop); begin < static_cast<std::ptrdiff_t>(n); begin += static_cast<std::ptrdiff_t>(hop)) {
-        double filled = 1e-9;
-        for (std::size_t i = 0; i < length; ++i) {
-          const auto at = begin + static_cast<std::ptrdiff_t>(i);
-          const bool inside = at >= 0 && at < static_cast<std::ptrdiff_t>(n);
-          block[i] = inside ? x[static_cast<std::size_t>(at)] * window[i] : 0.0F;
-          if (inside) filled += window[i];
-        }
-        if (filled < 0.2 * length) continue;
-        fft.forward(block, bins);
-        for (double f = base; f < 0.45 * rate; f += base) {
-          const auto centre = static_cast<std::size_t>(std::lround(f / bin_hz));
-          std::size_t peak = centre;
-          for (std::size_t b = centre - 1; b <= centre + 1; ++b) {
-            if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
-          }
-          const auto near = static_cast<std::size_t>(0.5 / bin_hz) + 1;
-          const auto far = static_cast<std::size_t>(2.0 / bin_hz) + 1;
-          double around = 1e-20;
-          for (std::size_t b = near; b <= far; ++b) {
-            around += std::norm(bins[peak - b]) + std::norm(bins[peak + b]);
-          }
-          around /= 2.0 * static_cast<double>(far - near + 1);
-          if (std::norm(bins[peak]) < narrow * around) continue;
-          if (m == 0) ++votes[family];
-          // Frequency to a tenth of a bin from the neighbours of the peak (Hann: Grandke's ratio).
-          const double left = std::abs(bins[peak - 1]);
-          const double right = std::abs(bins[peak + 1]);
-          const double mid = std::abs(bins[peak]);
-          const double side = std::max(left, right);
-          const double ratio = side / std::max(mid, 1e-12);
-          const double delta = (right > left ? 1.0 : -1.0) * (2.0 * ratio - 1.0) / (ratio + 1.0);
-          const double w = 2.0 * std::numbers::pi * (static_cast<double>(peak) + delta) / static_cast<double>(length);
-          std::complex<double> amplitude{};
-          std::complex<double> turn{1.0, 0.0};
-          const std::complex<double> step = std::polar(1.0, -w);
-          for (std::size_t i = 0; i < length; ++i) {
-            amplitude += static_cast<double>(block[i]) * turn;
-            turn *= step;
-          }
-          amplitude *= 2.0 / filled;
-          std::complex<double> back{1.0, 0.0};
-          for (std::size_t i = 0; i < length; ++i) {
-            const auto at = begin + static_cast<std::ptrdiff_t>(i);
-            if (at >= 0 && at < static_cast<std::ptrdiff_t>(n)) {
-              sum[static_cast<std::size_t>(at)] += window[i] * static_cast<float>((amplitude * back).real());
-            }
-            back *= std::conj(step);
-          }
-        }
-      }
-      if (family == 0 || votes[1] > votes[0]) hum[m] = std::move(sum);
-    }
-  }
-  const int best = votes[1] > votes[0] ? 1 : 0;
-  const auto blocks = static_cast<int>(n / hop) + 1;
-  if (votes[static_cast<std::size_t>(best)] < std::max(2, blocks)) return 0;
-  for (std::size_t m = 0; m < signal_count; ++m) {
-    for (std::size_t i = 0; i < n; ++i) signals.value[m][i] -= hum[m][i];
-  }
-  return best == 0 ? 50 : 60;
+  if (n < long_block / 2) return 0;
+  const RealFft fft{long_block};
+  const std::vector<float> window = hann(long_block);
+  const auto hum_in = [&](std::size_t m, double base) { return find_hum(signals.value[m], signals.rate_hz, base, fft, window); };
+  const auto subtract = [&](std::size_t m, const Hum& hum) {
+    for (std::size_t i = 0; i < n; ++i) signals.value[m][i] -= hum.sound[i];
+  };
+  // The low band tells whether there is any, and which.
+  const Hum fifty = hum_in(0, 50.0);
+  const Hum sixty = hum_in(0, 60.0);
+  const Hum& best = sixty.votes > fifty.votes ? sixty : fifty;
+  const int mains_hz = sixty.votes > fifty.votes ? 60 : 50;
+  const auto blocks = static_cast<int>(n / (long_block / 2)) + 1;
+  if (best.votes < std::max(2, blocks)) return 0;
+  subtract(0, best);
+  for (std::size_t m = 1; m < signal_count; ++m) subtract(m, hum_in(m, mains_hz));
+  return mains_hz;
 }
 
 }  // namespace pipebeat::core

@@ -38,6 +38,22 @@ class Names(Case):
         self.refused(*FOUR, "no such\nfile\x1b[31m.wav", says=["no such?file?[31m.wav"])
 
 
+class Several(Case):
+    def test_the_order_of_the_command_line_however_many_at_a_time(self):
+        names = [tone(self.folder / f"{i}.wav", seconds=2.0 + 2.0 * (i % 3)) for i in range(7)]
+        names.insert(3, "nothing.wav")
+        one = run(*FOUR, "--jobs", "1", *names)
+        self.assertEqual([f["file"] for f in self.findings(one[0])], names[:3] + names[4:])
+        self.assertEqual(one[2], 2)
+        for jobs in ("2", "3", "50"):
+            self.assertEqual(run(*FOUR, "--jobs", jobs, *names), one, jobs)
+        self.assertEqual(run(*FOUR, *names), one)
+
+    def test_nobody_would_listen(self):
+        for jobs in ("0", "-1"):
+            self.refused(*FOUR, "--jobs", jobs, "a.wav", says=[f"--jobs {jobs}", "1 or more"])
+
+
 class Pipes(Case):
     def test_standard_input(self):
         sound = pathlib.Path(tone(self.folder / "a.wav")).read_bytes()
