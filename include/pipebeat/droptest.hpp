@@ -95,6 +95,7 @@ struct LocateTake {
   /// `lines` lie on the phase of a trigger channel, which all such takes of the engine share.
   bool triggered = false;
   bool trigger_every_turn = false;  ///< wasted spark: the phase is known but for half a cycle
+  Seconds begin{0.0};               ///< in the recording, of what was heard; times count from it
 };
 
 enum class LocateReasonCode {

@@ -3,6 +3,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <cmath>
 #include <memory>
 #include <string>
 #include <vector>
@@ -85,7 +86,8 @@ struct SecondReading {
   std::optional<core::TriggerChannel> trigger;
 };
 
-Result<SecondReading> read_again(const std::string& path, int channel, std::optional<int> trigger) {
+Result<SecondReading> read_again(const std::string& path, int channel, std::optional<int> trigger,
+                                 const HearOptions& how) {
   auto reader = audio::AudioReader::open(path);
   if (!reader) return tl::unexpected(reader.error());
   const Hertz rate = reader->sample_rate();
@@ -99,9 +101,21 @@ Result<SecondReading> read_again(const std::string& path, int channel, std::opti
     for (std::size_t i = 0; i < count; ++i) one[i] = block[i * channels + static_cast<std::size_t>(from - 1)];
     return std::span<const float>{one}.first(count);
   };
-  while (const auto got = static_cast<std::size_t>(reader->read(block).value())) {
-    out.lines.push(pick(channel, got));
-    if (trigger) out.trigger->push(pick(*trigger, got));
+  // The same stretch as `hear` takes.
+  constexpr double longest_s = 1e9;
+  std::int64_t skip = std::llround(how.from_s * rate.value());
+  std::int64_t left = std::llround(std::min(how.to_s, longest_s) * rate.value()) - skip;
+  while (left > 0) {
+    const std::int64_t want = std::min<std::int64_t>(frames, skip > 0 ? skip : left);
+    const std::int64_t got = reader->read(std::span{block}.first(static_cast<std::size_t>(want) * channels)).value();
+    if (got == 0) break;
+    if (skip > 0) {
+      skip -= got;
+      continue;
+    }
+    left -= got;
+    out.lines.push(pick(channel, static_cast<std::size_t>(got)));
+    if (trigger) out.trigger->push(pick(*trigger, static_cast<std::size_t>(got)));
   }
   return out;
 }
@@ -142,11 +156,30 @@ Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const 
     if (!channel) return tl::unexpected(channel.error());
     how.channel = *channel;
   }
+  // A long take is heard around its marks, so that it stays one piece: longer ones are heard in several,
+  // and the phase is not followed from one to the next.
+  constexpr double around_s = 20.0;
+  constexpr double one_piece_s = 95.0;
+  std::vector<Mark> marks = p.marks;
+  if (!marks.empty() && marks.back().at.value() > 0.0) {
+    how.from_s = std::max(0.0, marks.front().at.value() - around_s);
+    how.to_s = marks.back().at.value() + around_s;
+    while (marks.size() > 1 && how.to_s - how.from_s > one_piece_s) {
+      how.to_s = std::min(marks.back().at.value(), marks[marks.size() - 2].at.value() + around_s);
+      marks.pop_back();
+    }
+    if (marks.size() < p.marks.size()) {
+      fmt::print(stderr, "Note: {}: the first {} of its {} marks are used, those within {:g} s.\n", p.path, marks.size(),
+                 p.marks.size(), one_piece_s);
+    }
+    for (Mark& m : marks) m.at = m.at - Seconds{how.from_s};
+  }
   const auto heard = hear(p.path, engine, how);
   if (!heard) return tl::unexpected(heard.error());
-  LocateTake take{heard->listener.finding(), p.marks};
+  LocateTake take{heard->listener.finding(), marks};
+  take.begin = Seconds{how.from_s};
   if (p.path == "-") return take;  // it can't be read again
-  const auto again = read_again(p.path, heard->channel, options.trigger);
+  const auto again = read_again(p.path, heard->channel, options.trigger, how);
   if (!again) return tl::unexpected(again.error());
   if (again->trigger) {
     if (!take.finding.speed) return take;
@@ -163,11 +196,11 @@ Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const 
     }
     take.triggered = true;
     take.trigger_every_turn = trigger->rate == core::TriggerRate::every_turn;
-    take.lines = again->lines.stretches(engine, trigger->phase, {}, p.marks);
+    take.lines = again->lines.stretches(engine, trigger->phase, {}, marks);
     return take;
   }
   const auto follow = [&](LocateTake& t) {
-    t.lines = again->lines.stretches(engine, core::phase_of(engine, t.finding.events), t.finding.events, p.marks);
+    t.lines = again->lines.stretches(engine, core::phase_of(engine, t.finding.events), t.finding.events, marks);
   };
   follow(take);
   if (!jumps(take) || how.listener.speed_guess) return take;
@@ -179,7 +212,8 @@ Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const 
     how.channel = heard->channel;
     const auto guided = hear(p.path, engine, how);
     if (!guided) return tl::unexpected(guided.error());
-    LocateTake other{guided->listener.finding(), p.marks};
+    LocateTake other{guided->listener.finding(), marks};
+    other.begin = take.begin;
     follow(other);
     const bool better = jumps(take) || other.finding.input.beat > take.finding.input.beat;
     if (!jumps(other) && other.lines.size() == sides.size() && better) take = std::move(other);

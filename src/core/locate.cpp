@@ -17,7 +17,7 @@ constexpr int fewest_cycles = 6;
 constexpr double largest_jump = 1.4;     // of the speed at an unplugging
 constexpr double longest_break_s = 1.5;  // without a beat; beyond, the phase may have slipped
 constexpr double none_prior = 0.15;
-constexpr double none_prior_apart = 0.03;  // levels alone: who unplugs cylinders has heard a miss
+constexpr double none_prior_apart = 0.03;  // never heard with all plugged in: trust who unplugs
 constexpr double same_prior = 0.05;  // the unplugged one was not known-good after all
 constexpr double named = 0.7;        // probability from which a cylinder is named
 constexpr double candidate = 0.05;
@@ -79,16 +79,22 @@ std::vector<Stretch> stretches_of(const LocateTake& take, std::size_t positions)
   return out;
 }
 
-/// True when the beat can be followed from one time to another without a long break or a restart of
-/// the cycle count.
-bool phase_kept(const Finding& finding, double from_s, double to_s) {
-  const Event* last = nullptr;
-  for (const Event& e : finding.events) {
-    if (e.time_s < from_s || e.time_s > to_s) continue;
-    if (last != nullptr && (e.cycle < last->cycle || e.time_s - last->time_s > longest_break_s)) {
-      return false;
-    }
-    last = &e;
+/// True when the beat can be followed from one time to another without a long break or a seam: where a
+/// long recording is heard in pieces, the cycles between two pieces are not counted.
+bool phase_kept(const Finding& finding, std::size_t positions, double from_s, double to_s) {
+  constexpr double miscounted = 0.4;  // cycles
+  const std::vector<Event>& events = finding.events;
+  for (std::size_t i = positions + 1; i < events.size(); ++i) {
+    const Event& e = events[i];
+    const Event& last = events[i - 1];
+    if (last.time_s < from_s || e.time_s > to_s) continue;
+    const double pause = e.time_s - last.time_s;
+    if (e.cycle < last.cycle || pause > longest_break_s) return false;
+    const Event& cycle_before = events[i - 1 - positions];
+    const double length = last.time_s - cycle_before.time_s;
+    const int slots = (e.cycle - last.cycle) * static_cast<int>(positions) + e.position - last.position;
+    if (slots <= 1 || cycle_before.position != last.position || length <= 0.0) continue;
+    if (std::abs(pause / length - static_cast<double>(slots) / static_cast<double>(positions)) > miscounted) return false;
   }
   return true;
 }
@@ -261,7 +267,7 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
       bool kept = false;
       if (i > 0) {
         changed_inside = true;
-        kept = take.triggered || phase_kept(take.finding, stretches[i - 1].first_s, s.last_s);
+        kept = take.triggered || phase_kept(take.finding, P, stretches[i - 1].first_s, s.last_s);
         if (kept && lines && !take.triggered) {
           const double ratio = take.lines[i].cycle_frequency.value() / take.lines[i - 1].cycle_frequency.value();
           if (ratio > largest_jump || ratio < 1.0 / largest_jump) {
@@ -298,8 +304,8 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     return location;
   };
 
-  const bool by_lines = std::any_of(pieces.begin(), pieces.end(), [](const Piece& p) { return p.by_lines(); });
-  const double none_before = by_lines ? none_prior : none_prior_apart;
+  const bool all_in_heard = std::any_of(pieces.begin(), pieces.end(), [](const Piece& p) { return contains(p.unplugged, 0); });
+  const double none_before = all_in_heard ? none_prior : none_prior_apart;
   std::vector<Hypothesis> all{{0, 0.0, std::log(none_before)}};
   for (const FiringPosition& p : engine.positions()) {
     const bool unplugged = std::any_of(pieces.begin(), pieces.end(), [&](const Piece& piece) {
@@ -351,7 +357,8 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     if (!piece.by_lines()) continue;
     if (const auto at = unnamed_change(engine, piece, all, *likeliest)) {
       location.candidates.clear();
-      because(LocateReasonCode::unnamed_change, 0, static_cast<double>(piece.take.front()) + 1.0, at->value());
+      because(LocateReasonCode::unnamed_change, 0, static_cast<double>(piece.take.front()) + 1.0,
+              takes[piece.take.front()].begin.value() + at->value());
       return finished();
     }
   }
