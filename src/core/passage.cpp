@@ -52,7 +52,6 @@ void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& runni
     p.max_rpm = std::max(p.max_rpm, mean);
   }
   if (p.max_rpm == 0.0) p.min_rpm = p.max_rpm = p.mean_rpm;
-  if (speed.followed.empty()) return;
   // The mean, the range and the trace are the engine's, whether its pulses could be judged or not.
   double turns = p.mean_rpm * time;
   for (const FollowedSpeed& f : speed.followed) {
@@ -62,8 +61,6 @@ void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& runni
     p.max_rpm = std::max(p.max_rpm, f.rpm);
     p.speed_trace.push_back({static_cast<float>(p.begin_s + f.time_s), static_cast<float>(f.rpm)});
   }
-  p.mean_rpm = turns / time;
-  p.known_s = time;
   // Cycles that could not be judged leave a gap in the trace only where the speed is unknown too.
   const auto close = [&](const SpeedPoint& q) {
     return std::isnan(q.rpm) && std::any_of(speed.followed.begin(), speed.followed.end(), [&](const FollowedSpeed& f) {
@@ -72,6 +69,23 @@ void note_speed(Passage& p, const Folded& folded, const std::vector<bool>& runni
   };
   std::erase_if(p.speed_trace, close);
   std::stable_sort(p.speed_trace.begin(), p.speed_trace.end(), [](const SpeedPoint& a, const SpeedPoint& b) { return a.time_s < b.time_s; });
+  // An engine that flares has just been started. It ran up to there from cranking speed, too fast to
+  // be followed: some half a second, from about 250 rpm (common practice, no source).
+  constexpr double spin_up_s = 0.45;
+  constexpr double cranking_rpm = 250.0;
+  constexpr double flare = 1.12;  // of the mean speed
+  double last_known = 0.0;
+  for (const SpeedPoint& q : p.speed_trace) {
+    if (std::isnan(q.rpm)) continue;
+    const double at = static_cast<double>(q.time_s) - p.begin_s;
+    if (at - last_known > spin_up_s && static_cast<double>(q.rpm) > flare * p.mean_rpm) {
+      turns += 0.5 * (cranking_rpm + static_cast<double>(q.rpm)) * spin_up_s;
+      time += spin_up_s;
+    }
+    last_known = at;
+  }
+  p.mean_rpm = turns / time;
+  p.known_s = time;
 }
 
 void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine) {

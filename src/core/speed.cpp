@@ -402,7 +402,27 @@ Folded fold_for_lines(const RunningSums& signals, const Engine& engine, const Ph
 struct Look {
   CycleLines lines;
   std::vector<bool> running;
+  std::array<std::vector<float>, signal_count> level;  ///< per cycle: mean envelope, low band rms
 };
+
+/// A workshop hums on when the engine stands, and hum repeats too. Running cycles that are far
+/// quieter in every signal than most others are taken out.
+void drop_quiet(Look& look) {
+  constexpr float quiet = 0.45F;      // of the level that 70 % of the running cycles reach
+  constexpr double reached_by = 0.3;
+  std::vector<bool> far(look.running.size(), true);
+  for (const auto& level : look.level) {
+    std::vector<float> of_running;
+    for (std::size_t c = 0; c < level.size(); ++c) {
+      if (look.running[c]) of_running.push_back(level[c]);
+    }
+    if (of_running.size() < 4) return;
+    const auto at = of_running.begin() + static_cast<std::ptrdiff_t>(reached_by * static_cast<double>(of_running.size()));
+    std::nth_element(of_running.begin(), at, of_running.end());
+    for (std::size_t c = 0; c < level.size(); ++c) far[c] = far[c] && mean_around(level, c, 1) < quiet * *at;
+  }
+  for (std::size_t c = 0; c < far.size(); ++c) look.running[c] = look.running[c] && !far[c];
+}
 
 /// `model`: cycles that make the averages (empty: those that repeat).
 Look look_at(const RunningSums& signals, const Engine& engine, const PhaseTrack& phase, const std::vector<bool>& model = {}) {
@@ -411,6 +431,17 @@ Look look_at(const RunningSums& signals, const Engine& engine, const PhaseTrack&
   if (folded.cycles < 4) return look;
   look.running = running_cycles(cycle_lines(folded, beat_lines(engine)), false);
   look.lines = cycle_lines(folded, beat_lines(engine), model.empty() ? look.running : model);
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    for (std::size_t c = 0; c < folded.cycles; ++c) {
+      double sum = 0.0;
+      for (std::size_t i = 0; i < folded.per_cycle; ++i) {
+        const double v = folded.value[m][c * folded.per_cycle + i];
+        sum += m == 0 ? v * v : v;
+      }
+      const double mean = sum / static_cast<double>(folded.per_cycle);
+      look.level[m].push_back(static_cast<float>(m == 0 ? std::sqrt(mean) : std::max(0.0, mean)));
+    }
+  }
   return look;
 }
 
@@ -431,6 +462,32 @@ std::vector<bool> longest_stretch(const std::vector<bool>& running) {
   return out;
 }
 
+/// Takes out runs that lie apart from the longest one and at a speed out of its reach: a steady tone
+/// of the workshop, heard while the engine stands, repeats as well as any engine.
+void drop_out_of_reach(std::vector<bool>& running, const PhaseTrack& phase) {
+  constexpr double reach = 2.2;  // between idle and a blip's crest
+  const std::vector<bool> longest = longest_stretch(running);
+  const auto speed_of = [&](std::size_t begin, std::size_t end) {
+    return static_cast<double>(end - begin) / (phase.time_of(static_cast<double>(end)) - phase.time_of(static_cast<double>(begin)));
+  };
+  const auto end_of_run = [&](std::size_t c) {
+    while (c < running.size() && running[c]) ++c;
+    return c;
+  };
+  const auto first = static_cast<std::size_t>(std::find(longest.begin(), longest.end(), true) - longest.begin());
+  if (first == longest.size()) return;
+  const double usual = speed_of(first, end_of_run(first));
+  for (std::size_t c = 0; c < running.size(); ++c) {
+    if (!running[c]) continue;
+    const std::size_t end = end_of_run(c);
+    const double ratio = speed_of(c, end) / usual;
+    if (ratio > reach || ratio < 1.0 / reach) {
+      std::fill(running.begin() + static_cast<std::ptrdiff_t>(c), running.begin() + static_cast<std::ptrdiff_t>(end), false);
+    }
+    c = end;
+  }
+}
+
 /// Lays the cycles of a rough track on each other and says which of them are an engine's.
 void settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds) {
   const auto lines = static_cast<int>(beat_lines(engine));
@@ -445,6 +502,8 @@ void settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine&
     // What else repeats must belong to the same sound as the longest stretch that does.
     look = look_at(signals, engine, candidate.phase, longest_stretch(look.running));
     look.running = running_cycles(look.lines, true);
+    drop_quiet(look);
+    drop_out_of_reach(look.running, candidate.phase);
   }
   candidate.running = std::move(look.running);
 }
@@ -459,10 +518,9 @@ double running_seconds(const SpeedCandidate& candidate) {
   return sum;
 }
 
-/// Frames of a path through gaps that are reached from a running stretch without a break: half a
-/// second around each, the comb keeps most of the strength that it has where the engine runs, and
-/// the speed stays within reach of a throttle. Noise alone gives a strength of about 0.9, as every
-/// frame takes the best of many rates; steady tones of a workshop give more, but at other speeds.
+/// Frames of a path through gaps that are reached from a running stretch without a break: around
+/// each, the comb keeps most of the strength that it has where the engine runs. Noise alone gives a
+/// strength of about 0.9, as every frame takes the best of many rates.
 std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::vector<std::size_t>& path,
                                            const std::vector<bool>& runs, const std::vector<bool>& gap,
                                            std::vector<float> usual, const SpeedCandidate& candidate, const Engine& engine) {
@@ -470,16 +528,13 @@ std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::ve
   if (usual.empty()) return out;
   constexpr float noise_alone = 0.9F;
   constexpr float of_usual = 0.6F;
-  constexpr double widest = 2.3;  // of the mean running speed
   constexpr std::size_t reach = 1;
   const auto middle = usual.begin() + static_cast<std::ptrdiff_t>(usual.size() / 2);
   std::nth_element(usual.begin(), middle, usual.end());
   const float enough = std::max(1.4F * noise_alone, of_usual * *middle);
-  const double mean_hz = engine.cycle_frequency(Rpm{candidate.mean_rpm}).value();
   const std::size_t frames = path.size();
   const auto carries = [&](std::size_t f) {
-    const double ratio = map.cycle_hz[path[f]] / mean_hz;
-    if (runs[f] || !gap[f] || ratio > widest || ratio < 1.0 / widest) return false;
+    if (runs[f] || !gap[f]) return false;
     float sum = 0.0F;
     float count = 0.0F;
     for (std::size_t q = f >= reach ? f - reach : 0; q <= std::min(frames - 1, f + reach); ++q) {
@@ -537,9 +592,12 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
   }
   if (gaps < 3 || gaps == frames) return false;
 
+  // Within reach of a throttle; tones of a workshop lie anywhere.
+  constexpr double highest = 2.6;  // of the mean running speed
+  constexpr double lowest = 0.45;
   SalienceMap map;
-  const double low_hz = engine.cycle_frequency(Rpm{slowest_rpm}).value();
-  map.cycle_hz = frequency_grid(low_hz, engine.cycle_frequency(Rpm{fastest_rpm}).value());
+  const double low_hz = engine.cycle_frequency(Rpm{std::max(slowest_rpm, lowest * candidate.mean_rpm)}).value();
+  map.cycle_hz = frequency_grid(low_hz, engine.cycle_frequency(Rpm{std::min(fastest_rpm, highest * candidate.mean_rpm)}).value());
   FrameSpectrum spectrum{signals.rate_hz};
   Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
   const std::vector<float> window = hann(640);
