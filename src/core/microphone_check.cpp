@@ -127,7 +127,7 @@ void MicrophoneCheck::push(std::span<const float> samples) {
     block_.power += x * x;
     block_.low_power += y1000_ * y1000_;
     block_.high_power += high * high;
-    at_full_scale_ = std::abs(sample) >= full_scale ? at_full_scale_ + 1 : 0;
+    at_full_scale_ = std::abs(sample) >= full_scale ? std::min(at_full_scale_ + 1, clipped_run + 1) : 0;
     if (at_full_scale_ == clipped_run) block_.clipped += clipped_run;
     if (at_full_scale_ > clipped_run) ++block_.clipped;
 

@@ -171,6 +171,15 @@ TEST_CASE("Any rotation of a firing order is the same engine") {
   CHECK(b.positions()[0].cylinder == 4);
 }
 
+TEST_CASE("Angles are counted from the first firing that is heard") {
+  const Engine e = made({4, 4, {1, 3, 4, 2}, {}, {2, 4}});
+  REQUIRE(e.positions().size() == 2);
+  CHECK(e.positions()[0].cylinder == 4);
+  CHECK(e.positions()[0].angle.value() == about(0.0));
+  CHECK(e.positions()[1].cylinder == 2);
+  CHECK(e.positions()[1].angle.value() == about(180.0));
+}
+
 TEST_CASE("Intervals a little off in sum are scaled to the cycle") {
   const Engine e = made({3, 4, {}, {239.9, 240, 240}, {}});
   const double last = e.positions()[2].angle.value();

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <complex>
 #include <functional>
+#include <limits>
 #include <numbers>
 #include <optional>
 #include <random>
@@ -245,4 +246,100 @@ TEST_CASE("Rounding does not choose among turns that lay a layout on itself") {
     CAPTURE(i);
     CHECK(*f.miss_probability == doctest::Approx(*first).epsilon(1e-4));
   }
+}
+
+TEST_CASE("Zeros within a sound do not bring the filters to rest") {
+  // Every tenth sample is zero: more than a second of them by the end, never one after the other.
+  std::vector<float> sound = four_cylinders(12.0, [](double) { return 800.0; }, always);
+  for (std::size_t i = 0; i < sound.size(); i += 10) sound[i] = 0.0F;
+  std::vector<float> nearly = sound;
+  std::replace(nearly.begin(), nearly.end(), 0.0F, 1e-20F);
+  const Signals signals = reduced(sound);
+  const Signals expected = reduced(nearly);
+  for (std::size_t m = 0; m < signals.value.size(); ++m) {
+    REQUIRE(signals.value[m].size() == expected.value[m].size());
+    for (std::size_t i = 0; i < signals.value[m].size(); ++i) {
+      REQUIRE(signals.value[m][i] == doctest::Approx(expected.value[m][i]).scale(1.0).epsilon(1e-6));
+    }
+  }
+}
+
+TEST_CASE("Samples at full scale, and stuck below it, are counted as clipped") {
+  const auto clipped = [](const std::function<float(int)>& sample) {
+    SignalBank bank{rate};
+    Signals signals;
+    std::vector<LevelPoint> strip;
+    std::vector<float> sound(1000);
+    for (std::size_t i = 0; i < sound.size(); ++i) sound[i] = sample(static_cast<int>(i));
+    bank.push(sound, signals, strip);
+    return bank.samples_clipped();
+  };
+  CHECK(clipped([](int i) { return i % 2 == 0 ? 0.99F : -0.99F; }) == 1000);
+  CHECK(clipped([](int i) { return i % 2 == 0 ? 0.97F : -0.97F; }) == 0);
+  CHECK(clipped([](int) { return 0.6F; }) == 997);  // the fourth of a run is the first to show it
+  CHECK(clipped([](int) { return 0.2F; }) == 0);
+  CHECK(clipped([](int) { return std::numeric_limits<float>::quiet_NaN(); }) == 1000);
+}
+
+TEST_CASE("Folding takes means: a constant stays what it is at every speed") {
+  Signals signals;
+  signals.rate_hz = 2000.0;
+  for (auto& v : signals.value) v.assign(12'000, 0.7F);
+  PhaseTrack phase;
+  phase.hop_s = 0.05;
+  for (int i = 0; i <= 120; ++i) phase.cycles.push_back(0.2 * i + 0.001 * i * i);
+  const Folded folded = fold(signals, phase, 64);
+  CHECK(folded.cycles >= 30);
+  for (std::size_t m = 0; m < folded.value.size(); ++m) {
+    for (const float v : folded.value[m]) REQUIRE(v == doctest::Approx(0.7).epsilon(1e-4));
+  }
+}
+
+TEST_CASE("A cycle of another sound does not belong, though its neighbours do") {
+  constexpr std::size_t cycles = 12;
+  constexpr std::size_t per_cycle = 64;
+  Folded folded;
+  folded.cycles = cycles;
+  folded.per_cycle = per_cycle;
+  std::mt19937 random{3};
+  std::normal_distribution<float> noise{0.0F, 0.05F};
+  for (auto& v : folded.value) {
+    for (std::size_t i = 0; i < cycles * per_cycle; ++i) {
+      const double angle = 2.0 * pi * static_cast<double>(i) / per_cycle;
+      const float sign = i / per_cycle == 5 ? -1.0F : 1.0F;
+      v.push_back(sign * static_cast<float>(std::sin(angle) + 0.6 * std::sin(4.0 * angle)) + noise(random));
+    }
+  }
+  for (std::size_t c = 0; c <= cycles; ++c) folded.start_s.push_back(0.1 * static_cast<double>(c));
+  const CycleLines lines = cycle_lines(folded, 8);
+  for (std::size_t c = 0; c < cycles; ++c) {
+    CAPTURE(c);
+    if (c == 5) {
+      CHECK(lines.belong[c] < -0.5F);
+    } else {
+      CHECK(lines.belong[c] > 0.5F);
+    }
+  }
+}
+
+TEST_CASE("Levels that one dead cylinder makes fit that pattern alone") {
+  // A flat pulse spectrum: the levels of the lines are those of the firing pattern itself, with what
+  // the model adds to every pattern.
+  const Engine engine = four();
+  constexpr std::size_t cycles = 40;
+  constexpr std::size_t per_cycle = 64;
+  Folded folded;
+  folded.cycles = cycles;
+  folded.per_cycle = per_cycle;
+  for (auto& v : folded.value) {
+    v.assign(cycles * per_cycle, 0.0F);
+    for (std::size_t c = 0; c < cycles; ++c) {
+      for (std::size_t p : {0UL, 1UL, 3UL}) v[c * per_cycle + p * per_cycle / 4] = 1.0F;
+    }
+  }
+  for (std::size_t c = 0; c <= cycles; ++c) folded.start_s.push_back(0.1 * static_cast<double>(c));
+  const PatternMisfit misfit = pattern_misfit(cycle_lines(folded, 12), 0, engine);
+  CHECK(misfit.one_dead < 1.0);
+  CHECK(misfit.healthy > 2.0 * misfit.one_dead);
+  CHECK(misfit.two_dead > misfit.one_dead);
 }

@@ -7,7 +7,9 @@
 #include <random>
 #include <vector>
 
+#include "core/compare_evidence.hpp"
 #include "core/drop_guide.hpp"
+#include "core/gaps.hpp"
 #include "pipebeat/clicks.hpp"
 #include "pipebeat/compare.hpp"
 #include "pipebeat/droptest.hpp"
@@ -279,4 +281,117 @@ TEST_CASE("clicks are counted, missed ones too, and a silent neighbour is told f
   CHECK(injectors[4].state == InjectorState::silent);
   CHECK_FALSE(follow_clicks({}, Hertz{100.0}, Hertz{6.0}).has_value());
   CHECK_FALSE(follow_clicks({}, Hertz{48000.0}, Hertz{0.0}).has_value());
+}
+
+TEST_CASE("the likelihood of a gap is the density that the model describes") {
+  const Engine single = Engine::make({1, 4, {}, {}, {}}).value();
+  const core::GapModel model{single};
+  const auto density = [](double d, double variance) {
+    // Normal density and its share of levels that mean nothing, worked out from the model's text.
+    return std::log(0.94 * std::exp(-0.5 * d * d / variance) / std::sqrt(2.0 * std::numbers::pi * variance) + 0.06 * 0.4);
+  };
+  const auto likelihood = [&](double level, double missing) {
+    const core::LevelRow row{{level}, {0.0}};
+    std::vector<core::OffCylinder> off;
+    if (missing > 0.0) off.push_back({1, missing});
+    return model.log_likelihood(std::span{&row, 1}, std::span{&off, 1});
+  };
+  const double row_variance = 0.08 * 0.08;
+  CHECK(likelihood(0.3, 1.0) == doctest::Approx(density(0.18, 0.18 * 0.18 + row_variance)).epsilon(1e-6));
+  CHECK(likelihood(0.9, 0.0) == doctest::Approx(density(-0.1, 0.22 * 0.22 + row_variance)).epsilon(1e-6));
+  CHECK(likelihood(0.56, 0.5) == doctest::Approx(density(0.0, 0.22 * 0.22 + row_variance)).epsilon(1e-6));
+}
+
+TEST_CASE("a numbering turns only by steps that lay the layout on itself") {
+  const auto turns = [](std::string_view name) {
+    const core::GapModel model{Engine::make(*builtin_engine(name)).value()};
+    return std::vector<int>(model.turns().begin(), model.turns().end());
+  };
+  CHECK(turns("inline4") == std::vector{0, 1, 2, 3});
+  CHECK(turns("v6-oddfire") == std::vector{0, 2, 4});
+  CHECK(turns("vtwin45") == std::vector{0});
+  CHECK(turns("v8-bank") == std::vector{0});
+}
+
+namespace {
+
+/// A drop test of which only the speeds were heard; `rpm` by cylinder.
+DropTest drop_test_by_speed(const std::vector<double>& rpm) {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const auto heard = [&](double speed, unsigned seed) {
+    Finding f = finding_of(engine, {{0, 10, speed, {}}}, 0, seed);
+    f.events.clear();
+    return f;
+  };
+  std::vector<DropStretch> stretches{{0, heard(750.0, 1)}};
+  for (int c = 1; c <= 4; ++c) {
+    stretches.push_back({c, heard(rpm[static_cast<std::size_t>(c - 1)], 1U + static_cast<unsigned>(c))});
+  }
+  return judge_drop_test(engine, stretches);
+}
+
+}  // namespace
+
+TEST_CASE("speeds alone name the cylinder whose unplugging does not slow the engine") {
+  const DropTest test = drop_test_by_speed({690.0, 692.0, 750.0, 688.0});
+  REQUIRE(test.dead.has_value());
+  CHECK(*test.dead == std::vector{3});
+  // An engine that races with a cylinder unplugged was not slowed by it: that says far less.
+  const DropTest racing = drop_test_by_speed({810.0, 808.0, 750.0, 812.0});
+  REQUIRE(test.confidence.has_value());
+  CHECK(*test.confidence > 0.9);
+  CHECK(racing.confidence.value_or(0.0) < 0.9);
+}
+
+TEST_CASE("drops that do not stand out name nobody") {
+  const DropTest test = drop_test_by_speed({746.0, 741.0, 749.0, 737.0});
+  CHECK_FALSE(test.dead.has_value());
+  CHECK_FALSE(test.confidence.has_value());
+  REQUIRE_FALSE(test.reasons.empty());
+  CHECK(test.reasons.front().code == DropReasonCode::nothing_stands_out);
+}
+
+namespace {
+
+ComparedRecording compared(double rpm, std::vector<int> off, double miss_probability) {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  Finding f = finding_of(engine, {{0, 20, rpm, std::move(off)}}, 0, 4);
+  std::int64_t missing = 0;
+  for (const Event& e : f.events) missing += e.missing_probability > 0.5F ? 1 : 0;
+  f.miss_probability = miss_probability;
+  f.expected_events = static_cast<std::int64_t>(f.events.size());
+  f.missing_events = missing;
+  f.missing_event_ratio = static_cast<double>(missing) / static_cast<double>(f.events.size());
+  f.missing_event_ratio_interval = Interval{*f.missing_event_ratio, *f.missing_event_ratio};
+  f.verdict = missing > 0 ? Verdict::dead_miss : Verdict::even;
+  f.input.snr_db = 12.0;
+  // All else is alike on both sides.
+  return {f, KnownGood{std::vector<double>(core::side_evidence_names().size() - 2, 0.0)}};
+}
+
+bool says(const Comparison& comparison, CompareReasonCode code) {
+  return std::any_of(comparison.reasons.begin(), comparison.reasons.end(),
+                     [code](const CompareReason& r) { return r.code == code; });
+}
+
+}  // namespace
+
+TEST_CASE("a comparison turned round is turned round") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const ComparedRecording dead = compared(750.0, {3}, 0.99);
+  const ComparedRecording healthy = compared(752.0, {}, 0.02);
+  const Comparison mended = compare(engine, {&dead, 1}, {&healthy, 1});
+  const Comparison broken = compare(engine, {&healthy, 1}, {&dead, 1});
+  REQUIRE(mended.gone_probability.has_value());
+  REQUIRE(broken.gone_probability.has_value());
+  CHECK(*mended.gone_probability > 30.0 * *broken.gone_probability);
+}
+
+TEST_CASE("recordings at different speeds are said to be less comparable") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const ComparedRecording idle = compared(750.0, {}, 0.05);
+  const ComparedRecording same = compared(790.0, {}, 0.05);
+  const ComparedRecording raised = compared(1000.0, {}, 0.05);
+  CHECK_FALSE(says(compare(engine, {&idle, 1}, {&same, 1}), CompareReasonCode::other_speed));
+  CHECK(says(compare(engine, {&idle, 1}, {&raised, 1}), CompareReasonCode::other_speed));
 }

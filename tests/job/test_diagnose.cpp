@@ -284,3 +284,19 @@ TEST_CASE("a one-cylinder engine is at fault in its one cylinder") {
   CHECK(d.cylinder_probability.size() == 1);
   CHECK(d.cylinder_probability[0] > 0.9);
 }
+
+TEST_CASE("a drop is weighed against the largest: a quarter of it is hardly one") {
+  const auto at_three = [](std::string_view drop) {
+    JobCard card = four();
+    for (int c : {1, 2, 4}) read(card, c, "drop", "60rpm");
+    read(card, 3, "drop", drop);
+    double sum = 0.0;
+    for (const RankedCause& c : weigh(card).causes) {
+      if (c.cylinders == std::vector{3}) sum += c.probability;
+    }
+    return sum;
+  };
+  CHECK(at_three("58rpm") < at_three("30rpm"));
+  CHECK(at_three("30rpm") < at_three("10rpm"));
+  CHECK(at_three("10rpm") == doctest::Approx(at_three("2rpm")));
+}
