@@ -186,13 +186,13 @@ Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const 
     const auto trigger = again->trigger->trigger(engine, engine.cycle_frequency(take.finding.speed->mean));
     if (!trigger) {
       return fail(ErrorCode::bad_argument, fmt::format("{}: channel {} holds no pulses that stand out", p.path, *options.trigger),
-                  "clamp it round one plug lead, near the plug, and raise its gain");
+                  "engine off, clamp it round one plug lead, outside the insulation; raise its gain");
     }
     if (trigger->rate == core::TriggerRate::other) {
       return fail(ErrorCode::bad_argument,
                   fmt::format("{}: channel {} pulses {:.1f} times in an engine cycle, not once or twice", p.path,
                               *options.trigger, trigger->pulses_a_cycle),
-                  "clamp one cylinder's lead, away from the others and from the coil's own");
+                  "engine off, clamp one cylinder's lead, away from the others and from the coil's own");
     }
     take.triggered = true;
     take.trigger_every_turn = trigger->rate == core::TriggerRate::every_turn;

@@ -47,6 +47,11 @@ std::string headline(std::span<const InjectorFinding> injectors) {
 
 }  // namespace
 
+std::string_view probing_caution() {
+  return "Caution: keep probe, leads and sleeves clear of belts, fan, hot parts and ignition leads; fuel under "
+         "pressure sprays and burns. The maker's procedure and local codes come first.";
+}
+
 std::string clicks_to_json(std::span<const InjectorFinding> injectors) {
   Json json;
   json["schema"] = "pipebeat.clicks/1";
@@ -73,15 +78,12 @@ std::string clicks_to_text(std::span<const InjectorFinding> injectors, const Tex
     fmt::format_to(std::back_inserter(out), "  cylinder {:>2}  {:<9} {}\n", f.cylinder, to_string(f.state),
                    sentence(f));
   }
+  out += '\n' + wrapped("  ", probing_caution());
   out += "\n  Next\n";
-  out += wrapped("    - ", silent ? "Check that injector's plug and signal (a test light flickers), then its "
-                                    "coil's resistance; swap it with a neighbour's last."
-                                  : "A clicking injector can still be blocked: compare what the cylinders "
-                                    "contribute with `pipebeat droptest`.");
-  out += '\n';
-  return out + wrapped("  ", "Caution: keep probe, leads and sleeves clear of belts, fan, hot parts and ignition "
-                             "leads; fuel under pressure sprays and burns. The maker's procedure and local codes "
-                             "come first.");
+  return out + wrapped("    - ", silent ? "Check that injector's plug and signal (a test light flickers), then its "
+                                          "coil's resistance; swap it with a neighbour's last."
+                                        : "A clicking injector can still be blocked: compare what the cylinders "
+                                          "contribute with `pipebeat droptest`.");
 }
 
 }  // namespace pipebeat::show

@@ -172,11 +172,12 @@ std::string to_text(const CompareReport& report, const TextOptions& options) {
   }
   if (!c.reasons.empty()) out += "\n  Why\n";
   for (const CompareReason& r : c.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
-  out += "\n  Next\n";
-  for (const std::string& step : next_steps(c)) out += wrapped("    - ", step);
   out += '\n';
   if (c.miss_after) out += wrapped("  ", workshop_caution());
-  return out + wrapped("  ", recording_caution());
+  out += wrapped("  ", recording_caution());
+  out += "\n  Next\n";
+  for (const std::string& step : next_steps(c)) out += wrapped("    - ", step);
+  return out;
 }
 
 }  // namespace pipebeat::show
