@@ -28,8 +28,18 @@ constexpr double shortest_s = 1.5;
 constexpr double fewest_cycles = 8.0;
 constexpr double speed_floor = 0.6;    // probability of the chosen ratio
 constexpr double verdict_floor = 0.38; // probability of the chosen verdict
+constexpr double engine_floor = 0.6;   // that it is an engine at all
 constexpr double clipped_limit = 0.35;
 constexpr float silent_db = -75.0F;  // 16 bits end at -90 dB; a muted microphone stays near that
+
+// Fitted by tools/fit/fit-confidence.
+#include "core/confidence_table.inc"
+
+/// Share of answers of this raw probability that are right.
+double calibrated(double probability) {
+  const double p = std::clamp(probability, 1e-6, 1.0 - 1e-6);
+  return 1.0 / (1.0 + std::exp(-(confidence_offset + confidence_slope * std::log(p / (1.0 - p)))));
+}
 
 /// Everything passages say together.
 struct Whole {
@@ -285,7 +295,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   constexpr auto no_engine = static_cast<std::size_t>(Verdict::unclear);
   if (whole.main == nullptr) return no_engine_heard();
   f.input.snr_db = whole.main->snr_db;
-  if (whole.probability[no_engine] > 0.5) return no_engine_heard();
+  if (1.0 - whole.probability[no_engine] < engine_floor) return no_engine_heard();
 
   f.speed = SpeedSummary{Rpm{turns / known}, Rpm{low}, Rpm{high}};
   f.firing_frequency = engine.firing_frequency(f.speed->mean);
@@ -300,7 +310,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   const auto best = static_cast<std::size_t>(std::max_element(whole.probability.begin(), whole.probability.end() - 1) - whole.probability.begin());
   if (whole.probability[best] < verdict_floor) return unclear(ReasonCode::too_noisy, *f.input.snr_db);
   f.verdict = static_cast<Verdict>(best);
-  f.confidence = whole.probability[best] * std::min(1.0, whole.speed_probability);
+  f.confidence = calibrated(whole.probability[best] * std::min(1.0, whole.speed_probability));
 
   // Levels in units of a fired pulse: the upper half of the positions averages 1.
   std::vector<double> mean(P, 0.0);
