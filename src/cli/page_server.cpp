@@ -13,6 +13,7 @@
 #include <array>
 #include <cctype>
 #include <cerrno>
+#include <chrono>
 #include <cstdio>
 #include <cstring>
 #include <optional>
@@ -55,10 +56,12 @@ void reply(int fd, std::string_view status, std::string_view type, std::string_v
 std::string request_head(int fd) {
   std::string head;
   std::array<char, 2048> part{};
+  // One byte now and then does not hold the server for longer than silence does.
+  const auto until = std::chrono::steady_clock::now() + std::chrono::seconds{patience_s};
   while (head.find("\r\n\r\n") == std::string::npos) {
     const ssize_t got = ::recv(fd, part.data(), part.size(), 0);
     if (got < 0 && errno == EINTR && interrupted == 0) continue;
-    if (got <= 0 || head.size() > longest_request) return {};
+    if (got <= 0 || head.size() > longest_request || std::chrono::steady_clock::now() > until) return {};
     head.append(part.data(), static_cast<std::size_t>(got));
   }
   return head;

@@ -66,6 +66,30 @@ class Report(Case):
         self.assertEqual(outside.found, [])
 
 
+    def test_what_is_written_inside_a_recording_is_only_text(self):
+        evil = b"<script>alert(1)</script><img src=x onerror=alert(2)>"
+        text = evil + bytes(1 + (len(evil) + 1) % 2)
+        info = b"INFO" + b"".join(name + struct.pack("<I", len(text)) + text
+                                  for name in (b"INAM", b"ICMT", b"ISFT", b"IART"))
+        label = struct.pack("<I", 1) + text
+        labels = b"adtllabl" + struct.pack("<I", len(label)) + label
+        cue = struct.pack("<III4sIII", 1, 1, 900, b"data", 0, 0, 900)
+        sound = pathlib.Path(tone(self.folder / "a.wav")).read_bytes()
+        body = sound[8:] + b"".join(name + struct.pack("<I", len(data)) + data for name, data in (
+            (b"LIST", info), (b"cue ", cue), (b"LIST", labels)))
+        path = self.folder / "tagged.wav"
+        path.write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
+        target = self.folder / "r.html"
+        self.assertEqual(run(*CHECK, "--report", os.fspath(target), os.fspath(path))[2], 3)
+        page = target.read_text(encoding="utf-8")
+        outside = Outside()
+        outside.feed(page)
+        self.assertEqual(outside.found, [])
+        self.assertRegex(page, r"Content-Security-Policy\W+content=.default-src 'none'")
+        out, err, status = run("droptest", "--engine", "inline4", os.fspath(path))
+        self.assertEqual((status, err.count("\n")), (2, 1), err)
+
+
 class Events(Case):
     def test_every_event_is_a_line(self):
         target = self.folder / "van.csv"
