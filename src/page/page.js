@@ -17,6 +17,9 @@ function t(key, fields = {}) {
   return texts[key].replace(/\{(\w+)\}/g, (_, name) => fields[name]);
 }
 
+/** A number and its per cent sign stay on one line. */
+const unbroken = (text) => text.replace(/(\d) %/g, '$1\u00a0%');
+
 function say(key, fields) {
   $('message').textContent = t(key, fields);
   $('message').hidden = false;
@@ -419,7 +422,7 @@ function showSoFar({ recent, headline, picture }) {
   const found = JSON.parse(recent);
   $('rpm-now').textContent = found.rpm.mean === null ? t('rpm_unknown')
     : t('rpm_now', { n: found.rpm.mean.toFixed(0) });
-  const text = t('so_far', { headline });
+  const text = unbroken(t('so_far', { headline }));
   if ($('so-far').textContent !== text) $('so-far').textContent = text;
   $('live-map').replaceChildren(...drawing(picture));
 }
@@ -485,7 +488,7 @@ function kindOf(verdict) {
 function items(list, sentences) {
   list.replaceChildren(...sentences.map((text) => {
     const item = document.createElement('li');
-    item.textContent = text;
+    item.textContent = unbroken(text);
     return item;
   }));
 }
@@ -493,7 +496,7 @@ function items(list, sentences) {
 function showFigures(list, figures) {
   list.replaceChildren(...figures.flatMap(({ name, text }) => [
     Object.assign(document.createElement('dt'), { textContent: name }),
-    Object.assign(document.createElement('dd'), { textContent: text }),
+    Object.assign(document.createElement('dd'), { textContent: unbroken(text) }),
   ]));
 }
 
@@ -507,7 +510,7 @@ function show(take) {
   shown = take;
   const found = JSON.parse(take.json);
   $('finding-name').textContent = take.name;
-  $('headline').textContent = `${take.headline}.`;
+  $('headline').textContent = unbroken(`${take.headline}.`);
   $('headline').className = kindOf(found.verdict);
   showFigures($('figures'), [...take.figures, {
     name: t('length'),
