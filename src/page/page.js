@@ -286,7 +286,8 @@ function cancel() {
 
 // --------------------------------------------------------------------------------- microphone
 
-let microphone = null;  // { stream, context, node, lock, hiddenAt }
+let microphone = null;  // { stream, context, node, lock, hiddenAt, take }
+let takesBegun = 0;
 
 const mayListen = () =>
   window.isSecureContext && navigator.mediaDevices && navigator.mediaDevices.getUserMedia &&
@@ -321,7 +322,7 @@ async function listen() {
   try {
     await whenReady;
     const context = new AudioContext();
-    microphone = { stream, context };
+    microphone = { stream, context, take: ++takesBegun };
     await context.resume();
     await addGatherer(context);
     const node = new AudioWorkletNode(context, 'gatherer', { numberOfInputs: 1, numberOfOutputs: 1 });
@@ -329,8 +330,9 @@ async function listen() {
     node.port.postMessage({ port: channel.port1 }, [channel.port1]);
     const name = t('take_name', { date: new Date().toLocaleString('en-GB') });
     current = { name, engine, live: true };
-    worker.postMessage({ do: 'take', engine, rate: context.sampleRate, name, port: channel.port2 },
-      [channel.port2]);
+    worker.postMessage({
+      do: 'take', take: microphone.take, engine, rate: context.sampleRate, name, port: channel.port2,
+    }, [channel.port2]);
     microphone.source = context.createMediaStreamSource(stream);
     microphone.source.connect(node);
     node.connect(context.destination);  // silent; some browsers run only what is connected
@@ -392,15 +394,16 @@ function closeMicrophone() {
 /** Ends the take; its finding comes from the worker. */
 function stopMicrophone() {
   if (!microphone) return;
-  const { node } = microphone;
+  const mine = microphone;
+  const { node, take } = mine;
   $('live').hidden = true;
   $('setup').hidden = false;
   if (node) {
     busy('hearing');
     node.port.postMessage({ stop: true });
     // The audio thread may be asleep (page hidden, device gone): then the worker ends the take.
-    setTimeout(() => worker.postMessage({ do: 'end-take' }), 400);
-    setTimeout(closeMicrophone, 200);
+    setTimeout(() => worker.postMessage({ do: 'end-take', take }), 400);
+    setTimeout(() => { if (microphone === mine) closeMicrophone(); }, 200);
   } else {
     closeMicrophone();
   }

@@ -152,11 +152,11 @@ function hearSamples({ name, engine, side, rate, channels }) {
 
 // -------------------------------------------------------------------------------- microphone
 
-function beginTake({ engine, rate, name, port }) {
+function beginTake({ take: number, engine, rate, name, port }) {
   const wrong = open(engine, rate, 1);
   if (wrong) return postMessage({ say: 'trouble', key: 'engine_refused', detail: wrong });
   take = {
-    rate, name, port, pieces: [], frames: 0, peak: 0, square: 0, counted: 0, next: 2 * rate,
+    number, rate, name, port, pieces: [], frames: 0, peak: 0, square: 0, counted: 0, next: 2 * rate,
     verdictAt: 0, headline: '',
   };
   port.onmessage = ({ data }) => (data.last ? endTake() : hearBlock(data.samples));
@@ -222,7 +222,7 @@ function endTake() {
 onmessage = async ({ data }) => {
   await ready;
   if (!core) return undefined;
-  if (data.do === 'end-take') return endTake();
+  if (data.do === 'end-take') return take && take.number === data.take ? endTake() : undefined;
   const mine = ++job;
   if (data.do === 'file') return hearFile(data, mine);
   if (data.do === 'samples') return hearSamples(data);

@@ -449,6 +449,12 @@ describe('listening', () => {
     await page.evaluate(() => microphone.stream.getAudioTracks()[0].onended());
     assert.ok((await findingOf(page)).duration_s >= 2.5);
     assert.match(await message(page), /taken away .* kept and judged/);
+    // The next take may begin at once.
+    await page.click('#listen');
+    await page.waitForFunction(() => parseInt(document.getElementById('seconds').textContent, 10) >= 2);
+    await page.click('#stop');
+    assert.ok((await findingOf(page)).duration_s >= 1.5);
+    assert.equal(await message(page), '');
     await page.context().close();
   });
 
