@@ -475,6 +475,7 @@ async function finish(data) {
   current = null;
   closeMicrophone();
   rest();
+  if (data.holes) say('holes', { n: data.holes, lost: data.lost.toFixed(2) });
   if (note) say(...note);
   show(take);
   $('finding').focus();

@@ -3,6 +3,7 @@
 const sliceBytes = 1 << 20;
 const liveWindowS = 10;
 const longestTakeS = 600;
+const holeS = 0.002;  // a living microphone is not quite silent for so long
 const pictures = ['beat-map', 'cycle-dial', 'order-spectrum', 'speed-trace', 'level-strip'];
 
 let core = null;
@@ -157,7 +158,7 @@ function beginTake({ take: number, engine, rate, name, port }) {
   if (wrong) return postMessage({ say: 'trouble', key: 'engine_refused', detail: wrong });
   take = {
     number, rate, name, port, pieces: [], frames: 0, peak: 0, square: 0, counted: 0, next: 2 * rate,
-    verdictAt: 0, headline: '',
+    verdictAt: 0, headline: '', zeros: 0, holes: 0, lost: 0,
   };
   port.onmessage = ({ data }) => (data.last ? endTake() : hearBlock(data.samples));
   return postMessage({ say: 'listening' });
@@ -173,6 +174,15 @@ function hearBlock(samples) {
     piece[i] = Math.round(x * 32767);
     take.peak = Math.max(take.peak, Math.abs(x));
     take.square += x * x;
+    if (samples[i] === 0) {
+      ++take.zeros;
+    } else {
+      if (take.zeros >= holeS * take.rate && take.frames + i > take.zeros) {
+        ++take.holes;
+        take.lost += take.zeros;
+      }
+      take.zeros = 0;
+    }
   }
   take.pieces.push(piece);
   take.frames += samples.length;
@@ -216,7 +226,8 @@ function endTake() {
     return;
   }
   const wav = wavBlob(ended.pieces, ended.rate);
-  postMessage({ say: 'finding', wav, ...whole(ended.name) });
+  const { holes, lost, rate } = ended;
+  postMessage({ say: 'finding', wav, holes, lost: lost / rate, ...whole(ended.name) });
 }
 
 onmessage = async ({ data }) => {

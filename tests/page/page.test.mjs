@@ -451,10 +451,11 @@ describe('listening', () => {
     assert.match(await message(page), /taken away .* kept and judged/);
     // The next take may begin at once.
     await page.click('#listen');
+    await page.waitForSelector('#stop:visible');
     await page.waitForFunction(() => parseInt(document.getElementById('seconds').textContent, 10) >= 2);
     await page.click('#stop');
     assert.ok((await findingOf(page)).duration_s >= 1.5);
-    assert.equal(await message(page), '');
+    assert.match(await message(page), /^$|lost sound/);
     await page.context().close();
   });
 
@@ -467,6 +468,26 @@ describe('listening', () => {
     await page.waitForFunction(() => !document.getElementById('message').hidden);
     assert.match(await message(page), /would not switch off echo cancellation:/);
     await page.context().close();
+  });
+
+  test('sound that the browser lost is told', async (t) => {
+    const wav = readFileSync(at('before.wav'));
+    const sound = wav.indexOf('data') + 8;
+    for (const s of [1, 2, 3]) wav.fill(0, sound + s * 88200, sound + s * 88200 + 2646);  // 30 ms
+    writeFileSync(at('holes.wav'), wav);
+    const other = await chromium.launch({ executablePath: BROWSER, args: [...quiet, ...fakeMicrophone(at('holes.wav'))] });
+    try {
+      const page = await open(other, url);
+      await page.click('#listen');
+      await page.waitForFunction(() => parseInt(document.getElementById('seconds').textContent, 10) >= 4);
+      await page.click('#stop');
+      await findingOf(page);
+      const [, times, lost] = /lost sound (\d+) times, ([\d.]+) s in all/.exec(await message(page));
+      t.diagnostic(`${times} times, ${lost} s`);
+      assert.ok(times >= 3 && lost >= 0.085, `${times} times, ${lost} s`);
+    } finally {
+      await other.close();
+    }
   });
 
   test('a microphone that another program holds', async () => {
