@@ -22,7 +22,7 @@ constexpr double early_s = 4.0;
 constexpr double early_step_s = 0.5;
 constexpr double step_s = 1.0;
 // Judging the whole costs more the longer it is; it may use this share of a core.
-constexpr double whole_share = 0.02;
+constexpr double whole_share = 0.007;
 
 std::size_t samples(double seconds, double rate) {
   return static_cast<std::size_t>(std::lround(seconds * rate));

@@ -29,20 +29,22 @@ double median(std::vector<double> v) {
 /// comparisons for all lanes, so that they run as vector instructions.
 constexpr std::size_t sort_lanes = 8;
 constexpr std::size_t sort_rows = 16;
-using SortBlock = std::array<std::array<float, sort_lanes>, sort_rows>;
+using SortRow = std::array<float, sort_lanes>;
+using SortBlock = std::array<SortRow, sort_rows>;
+
+void put_in_order(SortRow& low, SortRow& high) {
+  const SortRow a = low;  // copies, so that the compiler sees that the rows don't overlap
+  const SortRow b = high;
+  for (std::size_t l = 0; l < sort_lanes; ++l) low[l] = std::min(a[l], b[l]);
+  for (std::size_t l = 0; l < sort_lanes; ++l) high[l] = std::max(a[l], b[l]);
+}
 
 void sort_columns(SortBlock& v) {
   for (std::size_t p = 1; p < sort_rows; p *= 2) {
     for (std::size_t k = p; k >= 1; k /= 2) {
       for (std::size_t j = k % p; j + k < sort_rows; j += 2 * k) {
         for (std::size_t i = j; i < j + k && i + k < sort_rows; ++i) {
-          if (i / (2 * p) != (i + k) / (2 * p)) continue;
-          for (std::size_t l = 0; l < sort_lanes; ++l) {
-            const float a = v[i][l];
-            const float b = v[i + k][l];
-            v[i][l] = b < a ? b : a;
-            v[i + k][l] = b < a ? a : b;
-          }
+          if (i / (2 * p) == (i + k) / (2 * p)) put_in_order(v[i], v[i + k]);
         }
       }
     }
