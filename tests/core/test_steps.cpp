@@ -29,9 +29,9 @@ constexpr double pi = std::numbers::pi;
 Engine four() { return *Engine::make({4, 4, {}, {}, {}}); }
 
 /// Decaying thumps of a four with a little hiss that follows them. `rpm`: speed at a time;
-/// `fires`: whether event n (0, 1, 2, ...) does.
+/// `strength`: of event n (0, 1, 2, ...), 1 for a fired one, below 0 for one that draws gas in.
 std::vector<float> four_cylinders(double seconds, const std::function<double(double)>& rpm,
-                                  const std::function<bool(int)>& fires) {
+                                  const std::function<double(int)>& strength) {
   std::vector<float> sound(static_cast<std::size_t>(seconds * rate));
   std::mt19937 random{11};
   std::normal_distribution<float> noise{0.0F, 0.01F};
@@ -41,10 +41,9 @@ std::vector<float> four_cylinders(double seconds, const std::function<double(dou
     const double step = rpm(static_cast<double>(i) / rate) / 30.0 / rate;
     since = std::floor(phase + step) > std::floor(phase) ? 0.0 : since + 1.0 / rate;
     phase += step;
-    const double strength = fires(static_cast<int>(phase)) ? 1.0 : 0.0;
-    const double decay = strength * std::exp(-since / 0.008);
+    const double decay = strength(static_cast<int>(phase)) * std::exp(-since / 0.008);
     sound[i] = static_cast<float>(0.4 * decay * std::sin(2.0 * pi * 110.0 * since)) +
-               noise(random) * static_cast<float>(0.5 + 3.0 * decay);
+               noise(random) * static_cast<float>(0.5 + 3.0 * std::max(0.0, decay));
   }
   return sound;
 }
@@ -139,22 +138,66 @@ TEST_CASE("a phase track never runs backwards") {
 }
 
 TEST_CASE("the line pattern tells a dead cylinder from a healthy engine") {
-  const auto misfit = [](const std::function<bool(int)>& fires) {
+  const auto misfit = [](const std::function<double(int)>& strength) {
     const Engine engine = four();
-    const Signals signals = reduced(four_cylinders(12.0, [](double t) { return 720.0 + 5.0 * std::sin(t); }, fires));
+    const Signals signals = reduced(four_cylinders(12.0, [](double t) { return 720.0 + 5.0 * std::sin(t); }, strength));
     const auto found = find_speed(signals, engine, Rpm{720.0});
     REQUIRE(!found.empty());
     const Folded folded = fold(signals, found.front().phase, 96);
     const CycleLines lines = cycle_lines(folded, 24, found.front().running);
     return std::pair{pattern_misfit(lines, 0, engine), null_level(lines, 0, engine, 1.0, 2.0)};
   };
-  const auto [even, even_null] = misfit(always);
+  // No engine is perfectly even.
+  const auto [even, even_null] = misfit([](int n) { return n % 4 == 0 ? 0.92 : n % 4 == 1 ? 1.06 : 1.0; });
   const auto [dead, dead_null] = misfit([](int n) { return n % 4 != 2; });
   CHECK(even.healthy < even.one_dead);
   CHECK(dead.one_dead < dead.healthy);
   // One whole pulse reads about 0 dB, and a healthy engine far less.
   CHECK(dead_null > -6.0);
   CHECK(even_null < -12.0);
+  const auto [weak, weak_null] = misfit([](int n) { return n % 4 == 2 ? 0.5 : 1.0; });
+  CHECK(even.strength > 0.85);
+  CHECK(weak.strength == doctest::Approx(0.5).epsilon(0.4));
+  CHECK(dead.strength < 0.15);
+  CHECK(weak_null < dead_null);
+}
+
+TEST_CASE("a miss that draws gas in, louder than a fired pulse, is still the miss") {
+  // Position n % 4 == 3 misses every third cycle: 1/12 of all events.
+  const auto strength = [](int n) { return n % 4 != 3 || (n / 4) % 3 != 0 ? 1.0 : -1.4; };
+  const Signals signals = reduced(four_cylinders(14.0, [](double) { return 700.0; }, strength));
+  ListenerOptions options;
+  options.speed_guess = Rpm{700.0};
+  const Passage passage = hear_passage(signals, 0.0, four(), options);
+  REQUIRE(passage.engine_heard);
+  double missing = 0.0;
+  double expected = 0.0;
+  for (std::size_t p = 0; p < 4; ++p) {
+    missing += passage.missing_if_intermittent[p];
+    expected += passage.expected[p];
+  }
+  CHECK(std::abs(missing / expected - 1.0 / 12.0) < 0.01);
+}
+
+TEST_CASE("the mean speed of a start counts the flare") {
+  const auto rpm = [](double t) {
+    if (t < 3.0) return 200.0;
+    if (t < 3.45) return 250.0 + (t - 3.0) / 0.45 * 1000.0;
+    return 750.0 + 500.0 * std::exp(-(t - 3.45) / 0.9);
+  };
+  constexpr double length = 9.0;
+  std::vector<float> sound = four_cylinders(length, rpm, [](int n) { return n % 4 == 0 ? 0.85 : 1.0; });
+  std::mt19937 random{5};
+  std::normal_distribution<float> noise{0.0F, 0.002F};
+  for (std::size_t i = 0; i < static_cast<std::size_t>(3.0 * rate); ++i) sound[i] = noise(random);
+  double mean = 0.0;
+  for (int i = 0; i < 1000; ++i) mean += rpm(3.0 + (length - 3.0) * i / 1000.0) / 1000.0;
+  ListenerOptions options;
+  options.speed_guess = Rpm{760.0};
+  const Passage passage = hear_passage(reduced(sound), 0.0, four(), options);
+  CHECK(passage.mean_rpm == doctest::Approx(mean).epsilon(0.02));
+  CHECK(passage.max_rpm == doctest::Approx(1250.0).epsilon(0.08));
+  CHECK(passage.usable_s < length - 3.0);
 }
 
 TEST_CASE("single misses of one position are counted where they fall") {
