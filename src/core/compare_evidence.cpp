@@ -56,7 +56,11 @@ std::vector<std::string> side_evidence_names() {
   return names;
 }
 
-std::vector<std::string> shared_evidence_names() { return {"log_lines_apart", "log_levels_apart"}; }
+std::vector<std::string> shared_evidence_names() {
+  std::vector<std::string> names{"log_lines_apart", "log_levels_apart"};
+  for (const std::string& side : side_evidence_names()) names.push_back("apart_" + side);
+  return names;
+}
 
 std::optional<PairEvidence> pair_evidence(const Engine& engine, std::span<const ComparedRecording> before,
                                           std::span<const ComparedRecording> after) {
@@ -75,7 +79,9 @@ std::optional<PairEvidence> pair_evidence(const Engine& engine, std::span<const 
       count += 1.0;
     }
   }
-  return PairEvidence{*b, *a, {lines / count, levels / count}};
+  PairEvidence evidence{*b, *a, {lines / count, levels / count}};
+  for (std::size_t i = 0; i < b->size(); ++i) evidence.shared.push_back(std::abs((*a)[i] - (*b)[i]));
+  return evidence;
 }
 
 }  // namespace pipebeat::core

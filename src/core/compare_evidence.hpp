@@ -19,7 +19,8 @@ struct PairEvidence {
 /// Names of the numbers of a side: the listener's log odds of a miss, log odds of a gap in the levels,
 /// then the listener's evidence columns (core/pattern.hpp).
 std::vector<std::string> side_evidence_names();
-/// Names of the shared numbers.
+/// Names of the shared numbers: how far the lines and the levels lie apart, then how far every number of
+/// a side does.
 std::vector<std::string> shared_evidence_names();
 
 /// Means over the recordings of each side; empty when no engine was heard on one of them.
