@@ -210,8 +210,8 @@ void SignalBank::filter_bands(Signals& out) {
     // Filters that ring down in silence would end in denormal numbers, which are slow.
     constexpr float silent = 1e-15F;
     for (Biquads& section : sections) {
-      section.z1 = (section.z1 < silent) & (section.z1 > -silent) ? Lanes{} : section.z1;
-      section.z2 = (section.z2 < silent) & (section.z2 > -silent) ? Lanes{} : section.z2;
+      section.z1 = ((section.z1 < silent) & (section.z1 > -silent)) ? Lanes{} : section.z1;
+      section.z2 = ((section.z2 < silent) & (section.z2 > -silent)) ? Lanes{} : section.z2;
     }
   }
   sections_ = sections;
