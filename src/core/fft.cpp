@@ -1,5 +1,7 @@
 #include "core/fft.hpp"
 
+#include <array>
+#include <cstring>
 #include <numbers>
 #include <vector>
 
@@ -59,47 +61,83 @@ struct RealFft::Plan {
     std::vector<std::complex<float>> roots;  // of unity
   };
 
-  /// A radix-4 butterfly of the values at x + q, x + q + leg, ...; results at y + r, y + r + row, ...
-  static void four(const float* xr, const float* xi, std::size_t leg, float* yr, float* yi, std::size_t row,
-                   const Pass& pass, std::size_t group) {
-    const float* const wr = pass.twiddle.re.data() + group;
-    const float* const wi = pass.twiddle.im.data() + group;
-    const std::size_t g = pass.groups;
-    const float even_r = xr[0] + xr[2 * leg];
-    const float even_i = xi[0] + xi[2 * leg];
-    const float odd_r = xr[leg] + xr[3 * leg];
-    const float odd_i = xi[leg] + xi[3 * leg];
-    const float across_r = xr[0] - xr[2 * leg];
-    const float across_i = xi[0] - xi[2 * leg];
-    const float turned_r = xi[leg] - xi[3 * leg];  // -i times the difference
-    const float turned_i = xr[3 * leg] - xr[leg];
-    yr[0] = even_r + odd_r;
-    yi[0] = even_i + odd_i;
-    const auto put = [&](std::size_t r, float re, float im) {
-      yr[r * row] = wr[r * g] * re - wi[r * g] * im;
-      yi[r * row] = wr[r * g] * im + wi[r * g] * re;
-    };
-    put(1, across_r + turned_r, across_i + turned_i);
-    put(2, even_r - odd_r, even_i - odd_i);
-    put(3, across_r - turned_r, across_i - turned_i);
+  using Lanes = float __attribute__((vector_size(16)));
+
+  /// A value of type T (float or Lanes) of a row, wherever it lies.
+  template <class T>
+  static T at(const float* x) {
+    T value;
+    std::memcpy(&value, x, sizeof value);
+    return value;
+  }
+
+  template <class T>
+  struct Legs {
+    std::array<T, 4> re, im;
+  };
+
+  /// A radix-4 butterfly of the values at x, x + leg, ..., turned by `w`.
+  template <class T, class W>
+  static Legs<T> four(const float* xr, const float* xi, std::size_t leg, const Legs<W>& w) {
+    const T even_r = at<T>(xr) + at<T>(xr + 2 * leg);
+    const T even_i = at<T>(xi) + at<T>(xi + 2 * leg);
+    const T odd_r = at<T>(xr + leg) + at<T>(xr + 3 * leg);
+    const T odd_i = at<T>(xi + leg) + at<T>(xi + 3 * leg);
+    const T across_r = at<T>(xr) - at<T>(xr + 2 * leg);
+    const T across_i = at<T>(xi) - at<T>(xi + 2 * leg);
+    const T turned_r = at<T>(xi + leg) - at<T>(xi + 3 * leg);  // -i times the difference
+    const T turned_i = at<T>(xr + 3 * leg) - at<T>(xr + leg);
+    Legs<T> y{{even_r + odd_r, across_r + turned_r, even_r - odd_r, across_r - turned_r},
+              {even_i + odd_i, across_i + turned_i, even_i - odd_i, across_i - turned_i}};
+    for (std::size_t r = 1; r < 4; ++r) {
+      const T re = y.re[r];
+      y.re[r] = w.re[r] * re - w.im[r] * y.im[r];
+      y.im[r] = w.re[r] * y.im[r] + w.im[r] * re;
+    }
+    return y;
+  }
+
+  /// The butterflies of one group: twiddles stay, the row is walked in steps of T.
+  template <class T>
+  static void group_of_four(const Pass& pass, const Rows& x, Rows& y, std::size_t group) {
+    const std::size_t leg = pass.row * pass.groups;
+    Legs<float> w;
+    for (std::size_t r = 0; r < 4; ++r) {
+      w.re[r] = pass.twiddle.re[r * pass.groups + group];
+      w.im[r] = pass.twiddle.im[r * pass.groups + group];
+    }
+    const std::size_t from = group * pass.row;
+    for (std::size_t q = 0; q < pass.row; q += sizeof(T) / sizeof(float)) {
+      const Legs<T> out = four<T>(x.re.data() + from + q, x.im.data() + from + q, leg, w);
+      for (std::size_t r = 0; r < 4; ++r) {
+        std::memcpy(y.re.data() + 4 * from + r * pass.row + q, &out.re[r], sizeof(T));
+        std::memcpy(y.im.data() + 4 * from + r * pass.row + q, &out.im[r], sizeof(T));
+      }
+    }
   }
 
   static void pass_of_four(const Pass& pass, const Rows& x, Rows& y) {
-    const std::size_t leg = pass.row * pass.groups;
-    const float* __restrict xr = x.re.data();
-    const float* __restrict xi = x.im.data();
-    float* __restrict yr = y.re.data();
-    float* __restrict yi = y.im.data();
-    if (pass.row == 1) {
-      for (std::size_t p = 0; p < pass.groups; ++p) four(xr + p, xi + p, leg, yr + 4 * p, yi + 4 * p, 1, pass, p);
+    if (pass.row % 4 == 0) {
+      for (std::size_t p = 0; p < pass.groups; ++p) group_of_four<Lanes>(pass, x, y, p);
       return;
     }
-    for (std::size_t p = 0; p < pass.groups; ++p) {
-      const std::size_t from = p * pass.row;
-      for (std::size_t q = 0; q < pass.row; ++q) {
-        four(xr + from + q, xi + from + q, leg, yr + 4 * from + q, yi + 4 * from + q, pass.row, pass, p);
+    std::size_t p = 0;
+    // Rows of one: four groups together.
+    for (; pass.row == 1 && p + 4 <= pass.groups; p += 4) {
+      Legs<Lanes> w;
+      for (std::size_t r = 0; r < 4; ++r) {
+        w.re[r] = at<Lanes>(pass.twiddle.re.data() + r * pass.groups + p);
+        w.im[r] = at<Lanes>(pass.twiddle.im.data() + r * pass.groups + p);
+      }
+      const Legs<Lanes> out = four<Lanes>(x.re.data() + p, x.im.data() + p, pass.groups, w);
+      for (std::size_t l = 0; l < 4; ++l) {
+        for (std::size_t r = 0; r < 4; ++r) {
+          y.re[4 * (p + l) + r] = out.re[r][l];
+          y.im[4 * (p + l) + r] = out.im[r][l];
+        }
       }
     }
+    for (; p < pass.groups; ++p) group_of_four<float>(pass, x, y, p);
   }
 
   /// Any radix, straight from the definition: for the odd factors of short lengths.
