@@ -384,7 +384,8 @@ TEST_CASE("a comparison turned round is turned round") {
   const Comparison broken = compare(engine, {&healthy, 1}, {&dead, 1});
   REQUIRE(mended.gone_probability.has_value());
   REQUIRE(broken.gone_probability.has_value());
-  CHECK(*mended.gone_probability > 30.0 * *broken.gone_probability);
+  // Levels and the listener's own odds alone speak here; the sound is made out to be the same on both sides.
+  CHECK(*mended.gone_probability > 5.0 * *broken.gone_probability);
 }
 
 TEST_CASE("recordings at different speeds are said to be less comparable") {
