@@ -138,6 +138,16 @@ Result<JsonText> JsonText::parse(std::string name, std::string text) {
     const std::size_t offset = e.byte > 0 ? e.byte - 1 : 0;
     return fail(ErrorCode::damaged,
                 fmt::format("{}:{}: {}", out.name, place(out.text, offset), what), hint);
+  } catch (const Json::out_of_range& e) {
+    // "[json.exception...] number overflow parsing '2e308'"
+    const std::string what = e.what();
+    const std::size_t open = what.find('\'');
+    const std::string number =
+        open == std::string::npos ? "" : what.substr(open + 1, what.rfind('\'') - open - 1);
+    const std::size_t offset = number.empty() ? 0 : std::min(out.text.find(number), out.text.size());
+    return fail(ErrorCode::damaged,
+                fmt::format("{}:{}: the number {} is too large", out.name, place(out.text, offset), number),
+                hint);
   }
   if (!twice.empty()) complaint = fmt::format("the name \"{}\" stands twice in one object", twice);
   if (!complaint.empty()) {

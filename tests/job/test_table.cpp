@@ -114,3 +114,10 @@ TEST_CASE("a row without source is refused") {
   REQUIRE_FALSE(table);
   CHECK(table.error().what.find("name the source") != std::string::npos);
 }
+
+TEST_CASE("a number too large for any computer is named with its place") {
+  const auto table = job::parse_table("t.json", "{\n  \"schema\": 2e308}");
+  REQUIRE_FALSE(table);
+  CHECK(table.error().code == ErrorCode::damaged);
+  CHECK(table.error().what == "t.json:2:13: the number 2e308 is too large");
+}
