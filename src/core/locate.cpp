@@ -328,12 +328,16 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     }
     return model.log_likelihood(piece.rows, off);
   };
+  constexpr double apart_worth = 0.5;  // of the lines of two recordings, beside their levels
   std::vector<double> weights;
+  double whole_miss = 0.0;
   for (Hypothesis& h : all) {
     for (const Piece& piece : pieces) {
       h.log_weight += piece.by_lines() ? lines_fit(engine, piece, {h.dead, h.missing}) : levels_fit(piece, h);
     }
-    h.log_weight += loose_lines_fit(engine, pieces, {h.dead, h.missing});
+    // Half a miss can imitate another cylinder when the turn is free: only a whole one is tried.
+    if (h.missing == 1.0 || h.dead == 0) whole_miss = loose_lines_fit(engine, pieces, {h.dead, 1.0});
+    h.log_weight += apart_worth * whole_miss;
     weights.push_back(h.log_weight);
   }
   const double total = core::log_sum_exp(weights);
