@@ -65,6 +65,7 @@ enum class ReasonCode {
   gain_pumping,       ///< value: swing in dB
   mains_hum,          ///< value: Hz
   wind,
+  miss_in_part,       ///< value, value2: seconds between which the answer holds; elsewhere no miss
   known_good_used,
   silence,            ///< value: RMS level of the loudest tenth of a second, dB of full scale
 };

@@ -40,6 +40,7 @@ std::string_view to_string(ReasonCode code) {
     case ReasonCode::gain_pumping: return "gain_pumping";
     case ReasonCode::mains_hum: return "mains_hum";
     case ReasonCode::wind: return "wind";
+    case ReasonCode::miss_in_part: return "miss_in_part";
     case ReasonCode::known_good_used: return "known_good_used";
     case ReasonCode::silence: return "silence";
   }

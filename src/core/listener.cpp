@@ -67,6 +67,33 @@ Whole combine(std::span<const Passage* const> passages) {
   return w;
 }
 
+double miss_probability(const core::VerdictProbabilities& p) {
+  return (p[0] + p[1] + p[2]) / std::max(1e-9, 1.0 - p.back());
+}
+
+/// The passages that an answer is about: all of them, or, where a good part plainly misses and others
+/// plainly don't, those that miss. A miss that came or went must not be averaged away.
+std::vector<const Passage*> telling(std::span<const Passage* const> passages) {
+  constexpr double plain = 0.8;
+  constexpr double good_part = 0.15;  // of the cycles; less may be one passage misjudged
+  std::vector<const Passage*> missing;
+  double cycles = 0.0;
+  double missing_cycles = 0.0;
+  bool some_fire = false;
+  for (const Passage* p : passages) {
+    if (!p->engine_heard) continue;
+    const double miss = miss_probability(p->probability);
+    cycles += p->cycles;
+    if (miss >= plain) {
+      missing.push_back(p);
+      missing_cycles += p->cycles;
+    }
+    if (miss <= 1.0 - plain) some_fire = true;
+  }
+  if (some_fire && missing_cycles > good_part * cycles) return missing;
+  return {passages.begin(), passages.end()};
+}
+
 /// 95 % interval for the share of missing events, from what the verdicts say of it: healthy ones
 /// nothing, a dead position its share, the others anything up to about twice what was counted. The
 /// interval widens with every verdict that cannot be ruled out.
@@ -216,8 +243,10 @@ std::optional<KnownGood> Listener::as_known_good() const {
   return KnownGood{{last.evidence.begin(), last.evidence.end()}};
 }
 
-Finding Listener::State::conclude(std::span<const Passage* const> passages, double begin_s, double duration_s) const {
+Finding Listener::State::conclude(std::span<const Passage* const> heard_passages, double begin_s, double duration_s) const {
   Finding f;
+  const std::vector<const Passage*> passages = telling(heard_passages);
+  const bool in_part = passages.size() < heard_passages.size();
   f.duration = Seconds{duration_s};
   f.sample_rate_hz = sample_rate.value();
   const auto seen = static_cast<double>(bank.samples_seen());
@@ -300,8 +329,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
   f.speed = SpeedSummary{Rpm{turns / known}, Rpm{low}, Rpm{high}};
   f.firing_frequency = engine.firing_frequency(f.speed->mean);
   f.order_lines = whole.main->order_lines;
-  const double of_engines = 1.0 - whole.probability[no_engine];
-  f.miss_probability = (whole.probability[0] + whole.probability[1] + whole.probability[2]) / of_engines;
+  f.miss_probability = miss_probability(whole.probability);
   if (whole.cycles < fewest_cycles) return unclear(ReasonCode::too_short, time);
   if (f.input.clipped_share > clipped_limit) return unclear(ReasonCode::clipped, f.input.clipped_share);
   if (whole.speed_probability < speed_floor && whole.main->other_rpm) {
@@ -390,6 +418,9 @@ Finding Listener::State::conclude(std::span<const Passage* const> passages, doub
     case Verdict::dead_miss:
     case Verdict::unclear:
       break;
+  }
+  if (in_part) {
+    f.reasons.push_back({ReasonCode::miss_in_part, 0, passages.front()->begin_s, passages.back()->begin_s + passages.back()->duration_s});
   }
   if (options.known_good) f.reasons.push_back({ReasonCode::known_good_used});
   if (!is_miss(f.verdict)) f.reasons.push_back({ReasonCode::no_miss_in, 0, total, f.underlying_rate_interval->high});

@@ -105,6 +105,9 @@ std::string sentence(const Reason& r) {
     case ReasonCode::mains_hum:
       return fmt::format("mains hum at {:.0f} Hz was left out of the judgement", r.value);
     case ReasonCode::wind: return "wind blew into the microphone";
+    case ReasonCode::miss_in_part:
+      return fmt::format("this holds between {:.0f} and {:.0f} s of the recording; elsewhere no miss was heard",
+                         r.value, r.value2);
     case ReasonCode::known_good_used:
       return "judged against the known-good recording of the same engine";
     case ReasonCode::silence:

@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 #include <numbers>
@@ -19,8 +20,8 @@ constexpr double rate = 16000.0;
 
 Engine four() { return *Engine::make({4, 4, {}, {}, {}}); }
 
-/// Decaying 90 Hz thumps of a four at 700 rpm in a little noise; every fourth is missing.
-std::vector<float> four_with_one_dead(double seconds) {
+/// Decaying 90 Hz thumps of a four at 700 rpm in a little noise; every fourth has this strength.
+std::vector<float> four_with_one_dead(double seconds, double strength = 0.0) {
   std::vector<float> sound(static_cast<std::size_t>(seconds * rate));
   std::mt19937 random{7};
   std::uniform_real_distribution<float> noise{-0.01f, 0.01f};
@@ -28,10 +29,8 @@ std::vector<float> four_with_one_dead(double seconds) {
   for (std::size_t i = 0; i < sound.size(); ++i) {
     const double phase = static_cast<double>(i) / slot;
     const double since = (phase - std::floor(phase)) * slot / rate;
-    const bool fires = static_cast<int>(phase) % 4 != 2;
-    const double thump =
-        fires ? 0.4 * std::exp(-since / 0.01) * std::sin(2.0 * std::numbers::pi * 90.0 * since)
-              : 0.0;
+    const double thump = 0.4 * (static_cast<int>(phase) % 4 != 2 ? 1.0 : strength) *
+                         std::exp(-since / 0.01) * std::sin(2.0 * std::numbers::pi * 90.0 * since);
     sound[i] = static_cast<float>(thump) + noise(random);
   }
   return sound;
@@ -66,6 +65,20 @@ TEST_CASE("The answer does not depend on how the sound is cut into blocks") {
     CHECK(json == first);
   }
   CHECK(first.find("\"duration_s\":8.0") != std::string::npos);
+}
+
+TEST_CASE("A miss that went away is not averaged away") {
+  ListenerOptions options;
+  options.speed_guess = Rpm{700.0};
+  Listener l = listener(options);
+  l.push(four_with_one_dead(120.0));
+  l.push(four_with_one_dead(300.0, 0.93));
+  const Finding f = l.finding();
+  CHECK(is_miss(f.verdict));
+  const auto part = std::find_if(f.reasons.begin(), f.reasons.end(), [](const Reason& r) { return r.code == ReasonCode::miss_in_part; });
+  REQUIRE(part != f.reasons.end());
+  CHECK(part->value == doctest::Approx(0.0).epsilon(1.0));
+  CHECK(part->value2 == doctest::Approx(120.0).epsilon(0.1));
 }
 
 TEST_CASE("Cycles count through a recording that is heard in passages") {
