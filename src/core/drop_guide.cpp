@@ -14,6 +14,7 @@ constexpr double steady = 0.08;    // highest less lowest speed, of the mean
 constexpr double longest_s = 9.0;  // unburnt fuel goes into the catalyst meanwhile
 constexpr double longest_all_in_s = 15.0;
 constexpr double least_drop = 0.02;  // of the speed, that an unplugging must cost to tell by
+constexpr double plain_drop = 0.05;  // that tells by itself
 
 double rpm_of(const Finding& f) { return f.speed ? f.speed->mean.value() : 0.0; }
 
@@ -33,7 +34,10 @@ void DropGuide::next_cylinder() {
 bool DropGuide::sounds_still_off(const Finding& now) const {
   const double drop = rpm_of(all_in_) - rpm_of(off_);
   int votes = 0;
-  if (drop > least_drop * rpm_of(all_in_)) votes += rpm_of(all_in_) - rpm_of(now) > 0.6 * drop ? 1 : -1;
+  if (drop > least_drop * rpm_of(all_in_)) {
+    const int weight = drop > plain_drop * rpm_of(all_in_) ? 2 : 1;
+    votes += rpm_of(all_in_) - rpm_of(now) > 0.6 * drop ? weight : -weight;
+  }
   const Difference to_off = difference(engine_, off_, now);
   const Difference to_all_in = difference(engine_, all_in_, now);
   const Difference heard = difference(engine_, all_in_, off_);
