@@ -5,6 +5,8 @@
 #include <limits>
 #include <numbers>
 
+#include "core/statistics.hpp"
+
 namespace pipebeat {
 
 namespace {
@@ -23,12 +25,6 @@ constexpr std::int64_t fewest_cycles = 8;
 constexpr double silent_db = -14.0;  // against the neighbours: what comes through the rail
 constexpr double weak_db = -6.0;
 constexpr double missing_silent = 0.9;
-
-double median(std::vector<double> v) {
-  const auto middle = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), middle, v.end());
-  return *middle;
-}
 
 /// Level in dB of full scale per millisecond, above `band_hz`.
 std::vector<double> frame_levels(std::span<const float> samples, double rate) {
@@ -75,7 +71,7 @@ std::vector<double> strengths(const std::vector<double>& level, double period) {
       const auto from = level.begin() + static_cast<std::ptrdiff_t>(i > reach ? i - reach : 0);
       const auto to = level.begin() + static_cast<std::ptrdiff_t>(std::min(level.size(), i + reach));
       near.assign(from, to);
-      floor = median(near);
+      floor = core::median(near);
     }
     out[i] = std::clamp(level[i] - floor, 0.0, strongest_db);
   }
@@ -136,7 +132,7 @@ Path best_path(const std::vector<double>& strength, double guess) {
   for (std::size_t i = 1; i < best.frames.size(); ++i) {
     lengths.push_back(static_cast<double>(best.frames[i] - best.frames[i - 1]));
   }
-  return follow(strength, median(lengths), swing_spread);
+  return follow(strength, core::median(lengths), swing_spread);
 }
 
 /// Clicks at least `threshold` strong, those close together counted once.
@@ -201,7 +197,7 @@ Result<ClickTrack> follow_clicks(std::span<const float> samples, Hertz sample_ra
                    (frame_s * static_cast<double>(path.back() - path.front()));
   track.cycles = static_cast<std::int64_t>(last - first + 1);
   track.missed = track.cycles - static_cast<std::int64_t>(present.size());
-  track.level_db = median(present);
+  track.level_db = core::median(present);
   track.over_noise_db = own;
   track.clicks_per_cycle = static_cast<double>(clicks_above(strength, std::max(audible_db, own - 6.0),
                                                             path.front(), path.back())) /

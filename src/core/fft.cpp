@@ -1,6 +1,7 @@
 #include "core/fft.hpp"
 
 #include <array>
+#include <cmath>
 #include <cstring>
 #include <numbers>
 #include <vector>
@@ -203,6 +204,15 @@ void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> 
   }
   out[0] = {re[0] + im[0], 0.0F};
   out[n] = {re[0] - im[0], 0.0F};
+}
+
+std::vector<float> hann(std::size_t length) {
+  std::vector<float> window(length);
+  for (std::size_t i = 0; i < length; ++i) {
+    const double turn = (static_cast<double>(i) + 0.5) / static_cast<double>(length);
+    window[i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * turn));
+  }
+  return window;
 }
 
 }  // namespace pipebeat::core

@@ -4,6 +4,7 @@
 #include <complex>
 #include <memory>
 #include <span>
+#include <vector>
 
 namespace pipebeat::core {
 
@@ -30,5 +31,8 @@ class RealFft {
   std::size_t length_;
   std::unique_ptr<Plan> plan_;
 };
+
+/// Hann window, sampled at the middle of each step, so that it is symmetric and nowhere zero.
+std::vector<float> hann(std::size_t length);
 
 }  // namespace pipebeat::core

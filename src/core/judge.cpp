@@ -6,6 +6,8 @@
 #include <numeric>
 #include <span>
 
+#include "core/statistics.hpp"
+
 namespace pipebeat::core {
 
 namespace {
@@ -17,13 +19,6 @@ constexpr std::size_t template_reach = 7;  // cycles either side that make a loc
 constexpr std::size_t level_reach = 10;
 constexpr double split_limit = 3.6;        // gap beyond which two kinds of cycles are believed
 constexpr double split_ratio_limit = 0.8;  // and how much (log) the position must stand out
-
-double median(std::vector<double> v) {
-  if (v.empty()) return 0.0;
-  const auto mid = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), mid, v.end());
-  return *mid;
-}
 
 /// Values side by side, sorted lane by lane with a network (K. Batcher, AFIPS 32, 1968): the same
 /// comparisons for all lanes, so that they run as vector instructions.
@@ -530,6 +525,9 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
     crowd.split_unlike = likeliest.cues[2];
     crowd.split_steady = likeliest.cues[8];
   }
+  const auto stands_out = [](const SplitChoice& choice) {
+    return choice.cues[0] >= split_limit && choice.cues[1] >= split_ratio_limit;
+  };
   // Likeliest first: a miss rings on into the windows that follow, where the same cycles differ again.
   std::vector<const SplitChoice*> taken;
   std::vector<bool> done(P, false);
@@ -538,7 +536,7 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
     if (done[p]) continue;
     done[p] = true;
     const bool likeliest = &choice == &out.splits.front();
-    const bool plain = choice.cues[0] >= split_limit && choice.cues[1] >= split_ratio_limit;
+    const bool plain = stands_out(choice);
     if (!plain && !likeliest) continue;
     const bool echo = std::any_of(taken.begin(), taken.end(), [&](const SplitChoice* other) {
       double same = 0.0;
@@ -565,7 +563,7 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
 
   // The same ringing may make single events beside a split position look weak.
   std::vector<bool> is_split(P, false);
-  for (const SplitChoice* choice : taken) is_split[choice->position] = choice->cues[0] >= split_limit && choice->cues[1] >= split_ratio_limit;
+  for (const SplitChoice* choice : taken) is_split[choice->position] = stands_out(*choice);
   for (std::size_t e = 0; e < C * P && !taken.empty(); ++e) {
     if (!running[e / P] || is_split[e % P] || out.missing[e] < 0.5F) continue;
     const auto misses_beside = [&](std::size_t other) {

@@ -223,14 +223,6 @@ namespace {
 // Blocks of about 8 s resolve 0.25 Hz (Hann).
 constexpr std::size_t long_block = 16384;
 
-std::vector<float> hann(std::size_t length) {
-  std::vector<float> window(length);
-  for (std::size_t i = 0; i < length; ++i) {
-    window[i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(length)));
-  }
-  return window;
-}
-
 /// Lines at multiples of one frequency in one signal: how often they were found, and the sound of
 /// them all.
 struct Hum {

@@ -167,14 +167,6 @@ class Comb {
   std::array<std::vector<float>, phases> level_;
 };
 
-std::vector<float> hann(std::size_t length) {
-  std::vector<float> w(length);
-  for (std::size_t i = 0; i < length; ++i) {
-    w[i] = static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * (static_cast<double>(i) + 0.5) / static_cast<double>(length)));
-  }
-  return w;
-}
-
 /// Analysis frames: whitened spectra of all signals, summed.
 class FrameSpectrum {
  public:
@@ -399,39 +391,15 @@ Folded fold_for_lines(const RunningSums& signals, const Engine& engine, const Ph
   return fold(signals, phase, per_cycle);
 }
 
-struct Look {
-  CycleLines lines;
-  std::vector<bool> running;
-  std::array<std::vector<float>, signal_count> level;  ///< per cycle: mean envelope, low band rms
-};
-
 /// A workshop hums on when the engine stands, and hum repeats too. Running cycles that are far
-/// quieter in every signal than most others are taken out.
-void drop_quiet(Look& look) {
+/// quieter in every signal than most others (mean envelope, low band rms) are taken out.
+void drop_quiet(std::vector<bool>& running, const Folded& folded) {
   constexpr float quiet = 0.45F;      // of the level that 70 % of the running cycles reach
   constexpr double reached_by = 0.3;
-  std::vector<bool> far(look.running.size(), true);
-  for (const auto& level : look.level) {
-    std::vector<float> of_running;
-    for (std::size_t c = 0; c < level.size(); ++c) {
-      if (look.running[c]) of_running.push_back(level[c]);
-    }
-    if (of_running.size() < 4) return;
-    const auto at = of_running.begin() + static_cast<std::ptrdiff_t>(reached_by * static_cast<double>(of_running.size()));
-    std::nth_element(of_running.begin(), at, of_running.end());
-    for (std::size_t c = 0; c < level.size(); ++c) far[c] = far[c] && mean_around(level, c, 1) < quiet * *at;
-  }
-  for (std::size_t c = 0; c < far.size(); ++c) look.running[c] = look.running[c] && !far[c];
-}
-
-/// `model`: cycles that make the averages (empty: those that repeat).
-Look look_at(const RunningSums& signals, const Engine& engine, const PhaseTrack& phase, const std::vector<bool>& model = {}) {
-  Look look;
-  const Folded folded = fold_for_lines(signals, engine, phase);
-  if (folded.cycles < 4) return look;
-  look.running = running_cycles(cycle_lines(folded, beat_lines(engine)), false);
-  look.lines = cycle_lines(folded, beat_lines(engine), model.empty() ? look.running : model);
+  std::vector<bool> far(running.size(), true);
   for (std::size_t m = 0; m < signal_count; ++m) {
+    std::vector<float> level;
+    std::vector<float> of_running;
     for (std::size_t c = 0; c < folded.cycles; ++c) {
       double sum = 0.0;
       for (std::size_t i = 0; i < folded.per_cycle; ++i) {
@@ -439,10 +407,15 @@ Look look_at(const RunningSums& signals, const Engine& engine, const PhaseTrack&
         sum += m == 0 ? v * v : v;
       }
       const double mean = sum / static_cast<double>(folded.per_cycle);
-      look.level[m].push_back(static_cast<float>(m == 0 ? std::sqrt(mean) : std::max(0.0, mean)));
+      level.push_back(static_cast<float>(m == 0 ? std::sqrt(mean) : std::max(0.0, mean)));
+      if (running[c]) of_running.push_back(level.back());
     }
+    if (of_running.size() < 4) return;
+    const auto at = of_running.begin() + static_cast<std::ptrdiff_t>(reached_by * static_cast<double>(of_running.size()));
+    std::nth_element(of_running.begin(), at, of_running.end());
+    for (std::size_t c = 0; c < level.size(); ++c) far[c] = far[c] && mean_around(level, c, 1) < quiet * *at;
   }
-  return look;
+  for (std::size_t c = 0; c < far.size(); ++c) running[c] = running[c] && !far[c];
 }
 
 std::vector<bool> longest_stretch(const std::vector<bool>& running) {
@@ -492,20 +465,22 @@ void drop_out_of_reach(std::vector<bool>& running, const PhaseTrack& phase) {
 void settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds) {
   const auto lines = static_cast<int>(beat_lines(engine));
   candidate.phase = refine(signals, std::move(candidate.phase), lines, rounds);
+  const auto repeating = [&](const Folded& folded) {
+    return running_cycles(cycle_lines(folded, beat_lines(engine)), false);
+  };
+  constexpr std::size_t fewest_cycles = 4;
   for (int round = 0; round < 2; ++round) {
-    const Look look = look_at(signals, engine, candidate.phase);
-    if (look.running.empty()) return;
-    candidate.phase = anchor(signals, candidate.phase, lines, look.running);
+    const Folded folded = fold_for_lines(signals, engine, candidate.phase);
+    if (folded.cycles < fewest_cycles) return;
+    candidate.phase = anchor(signals, candidate.phase, lines, repeating(folded));
   }
-  Look look = look_at(signals, engine, candidate.phase);
-  if (!look.running.empty()) {
-    // What else repeats must belong to the same sound as the longest stretch that does.
-    look = look_at(signals, engine, candidate.phase, longest_stretch(look.running));
-    look.running = running_cycles(look.lines, true);
-    drop_quiet(look);
-    drop_out_of_reach(look.running, candidate.phase);
-  }
-  candidate.running = std::move(look.running);
+  const Folded folded = fold_for_lines(signals, engine, candidate.phase);
+  candidate.running.clear();
+  if (folded.cycles < fewest_cycles) return;
+  // What else repeats must belong to the same sound as the longest stretch that does.
+  candidate.running = running_cycles(cycle_lines(folded, beat_lines(engine), longest_stretch(repeating(folded))), true);
+  drop_quiet(candidate.running, folded);
+  drop_out_of_reach(candidate.running, candidate.phase);
 }
 
 double running_seconds(const SpeedCandidate& candidate) {

@@ -1,6 +1,8 @@
 // Small statistics shared by the listening and the comparing.
 #pragma once
 
+#include <vector>
+
 #include "pipebeat/finding.hpp"
 
 namespace pipebeat::core {
@@ -9,5 +11,8 @@ namespace pipebeat::core {
 /// Zero trials give the whole range. With zero hits the upper end is close to 3.8/n: the one-sided
 /// rule of three, 3/n, is its one-sided sibling.
 Interval wilson(double hits, double trials);
+
+/// The upper of the two middle values where their number is even; 0 of none.
+double median(std::vector<double> values);
 
 }  // namespace pipebeat::core

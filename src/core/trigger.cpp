@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/statistics.hpp"
+
 namespace pipebeat::core {
 
 namespace {
@@ -13,12 +15,6 @@ constexpr double stands_out = 6.0;     // pulses over the median slot
 constexpr double dead_time_s = 0.008;  // a pulse rings
 constexpr double hop_s = 0.005;
 constexpr int most_missing = 3;  // pulses in a row that are filled in
-
-double median(std::vector<double> x) {
-  const auto middle = x.begin() + static_cast<std::ptrdiff_t>(x.size() / 2);
-  std::nth_element(x.begin(), middle, x.end());
-  return *middle;
-}
 
 }  // namespace
 
