@@ -156,6 +156,10 @@ class Content(HostileCase):
         self.stands(self.put("a.caf", b"caff\0\x01\0\0desc" + struct.pack(
             ">qd4sIIIII", 32, 8000.0, b"lpcm", 0, 2, 1, 1, 16) + b"data" + struct.pack(">q", -1) +
             bytes(4) + sound))
+        for titles in (0x7FFFFFFF, 0x80000000, 0x524946462E, 1 << 62, (1 << 64) - 1):
+            self.stands(self.put(f"titles{titles}.caf", b"caff\0\x01\0\0desc" + struct.pack(
+                ">qd4sIIIII", 32, 8000.0, b"lpcm", 0, 2, 1, 1, 16) + b"info" + struct.pack(
+                ">QI", titles, 1) + b"title\0Van\0"), 2)
 
     def test_a_flac_that_counts_too_many(self):
         if not shutil.which("ffmpeg"):
