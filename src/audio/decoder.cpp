@@ -2,9 +2,11 @@
 
 #include <fcntl.h>
 #include <spawn.h>
+#include <sys/resource.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <csignal>
 #include <cstring>
@@ -21,6 +23,14 @@ int reap(pid_t pid) {
   while (::waitpid(pid, &status, 0) < 0 && errno == EINTR) {
   }
   return status;
+}
+
+/// Bounds what a child may use, within what it is allowed anyway.
+void limit(pid_t pid, __rlimit_resource resource, rlim_t most) {
+  rlimit now{};
+  if (::prlimit(pid, resource, nullptr, &now) != 0) return;
+  now.rlim_cur = std::min(most, now.rlim_max);
+  ::prlimit(pid, resource, &now, nullptr);
 }
 
 }  // namespace
@@ -101,8 +111,13 @@ Result<Decoder> Decoder::start(int seekable_file) {
                 std::string{"ffmpeg did not start: "} + std::strerror(trouble),
                 "check the ffmpeg program, or save the recording as WAV");
   }
+  // The table of contents of a day of M4A takes 250 MiB and half a second.
+  limit(pid, RLIMIT_DATA, rlim_t{512} << 20);
+  limit(pid, RLIMIT_CPU, 5);
   return Decoder{pid, std::move(reading)};
 }
+
+void Decoder::found_sound() { limit(pid_, RLIMIT_CPU, RLIM_INFINITY); }
 
 Decoder::Decoder(Decoder&& other) noexcept
     : pid_{std::exchange(other.pid_, -1)}, output_{std::move(other.output_)} {}

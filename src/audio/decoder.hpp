@@ -30,6 +30,10 @@ class Decoder {
   Decoder& operator=(Decoder&& other) noexcept;
   ~Decoder();
 
+  /// Until sound has come, ffmpeg may use 5 s of processor time: tables of contents that are made to
+  /// exhaust it take minutes. From here on it may take as long as it needs.
+  void found_sound();
+
   /// The reading end of the pipe; whoever takes it owns it.
   Descriptor take_output() { return std::move(output_); }
 

@@ -4,14 +4,16 @@
 #include <cerrno>
 #include <cstring>
 
+#include "audio/header_guard.hpp"
+
 namespace pipebeat::audio {
 
 namespace {
 
 /// A pipe has no length; parsers that ask get one no recording reaches.
 constexpr std::int64_t endless = std::int64_t{1} << 50;
-/// How far ahead of what has arrived a header parser may look.
-constexpr std::int64_t look_ahead = 1 << 20;
+/// How much is read at once, and what a header may be long where no head has been read.
+constexpr std::int64_t portion = 1 << 20;
 /// How much of the past is kept once the header is parsed.
 constexpr std::int64_t look_back = 1 << 16;
 
@@ -40,7 +42,9 @@ std::vector<char> read_up_to(int fd, std::vector<char> bytes, std::size_t limit,
 }
 
 PipeStream::PipeStream(Descriptor pipe, std::vector<char> head)
-    : pipe_{std::move(pipe)}, window_{std::move(head)} {}
+    : pipe_{std::move(pipe)}, look_ahead_{head.empty() ? portion : 0}, window_{std::move(head)} {
+  hide_in_caf(window_);
+}
 
 SF_VIRTUAL_IO* PipeStream::callbacks() {
   static SF_VIRTUAL_IO io = {
@@ -62,16 +66,16 @@ sf_count_t PipeStream::seek(sf_count_t offset, int whence) {
   return position_;
 }
 
-/// Makes the window reach `until`, or the end of the pipe. False when that is out of reach.
-bool PipeStream::fetch(std::int64_t until) {
+/// Makes the window reach `until`, if the pipe goes on so far and it may be seen yet.
+void PipeStream::fetch(std::int64_t until) {
   const std::int64_t have = base_ + static_cast<std::int64_t>(window_.size());
-  if (until <= have || ended_) return true;
-  if (!forgetting_ && until - have > look_ahead) return false;
+  if (until <= have || ended_) return;
+  if (!forgetting_ && until - have > look_ahead_) return;
   std::int64_t filled = have;
   while (filled < until && !ended_) {
     const std::size_t offset = window_.size();
     const std::size_t want =
-        static_cast<std::size_t>(std::min<std::int64_t>(until - filled, look_ahead));
+        static_cast<std::size_t>(std::min<std::int64_t>(until - filled, portion));
     window_.resize(offset + want);
     const std::size_t got = read_some(pipe_.get(), window_.data() + offset, want);
     window_.resize(offset + got);
@@ -79,17 +83,17 @@ bool PipeStream::fetch(std::int64_t until) {
     filled += static_cast<std::int64_t>(got);
     if (forgetting_) {
       const std::int64_t keep_from = std::min(position_, filled) - look_back;
-      if (keep_from - base_ > look_ahead) {
+      if (keep_from - base_ > portion) {
         window_.erase(window_.begin(), window_.begin() + (keep_from - base_));
         base_ = keep_from;
       }
     }
   }
-  return true;
 }
 
 sf_count_t PipeStream::read(char* to, sf_count_t count) {
-  if (count <= 0 || position_ < base_ || !fetch(position_ + count)) return 0;
+  if (count <= 0 || position_ < base_) return 0;
+  fetch(position_ + count);
   const std::int64_t end = base_ + static_cast<std::int64_t>(window_.size());
   const std::int64_t take = std::clamp<std::int64_t>(end - position_, 0, count);
   if (take > 0) {

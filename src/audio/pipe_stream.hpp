@@ -12,11 +12,13 @@
 namespace pipebeat::audio {
 
 /// Seeks are lazy: only a read moves the pipe. While the header is parsed nothing is forgotten, and
-/// a read far beyond what has arrived finds "the end of the file", so that a parser that peeks
-/// behind the sound data comes back. Afterwards reading goes forward only.
+/// what lies beyond the head (without one, far beyond what has arrived) is "the end of the file",
+/// so that a parser that peeks behind the sound data comes back. Afterwards reading goes forward
+/// only.
 class PipeStream {
  public:
-  /// `head`: bytes already taken from the pipe.
+  /// `head`: bytes already taken from the pipe; what a CAF file had better not claim is hidden in
+  /// it.
   PipeStream(Descriptor pipe, std::vector<char> head);
 
   /// Callbacks for sf_open_virtual; the user data is the PipeStream.
@@ -28,9 +30,10 @@ class PipeStream {
  private:
   sf_count_t seek(sf_count_t offset, int whence);
   sf_count_t read(char* to, sf_count_t count);
-  bool fetch(std::int64_t until);
+  void fetch(std::int64_t until);
 
   Descriptor pipe_;
+  std::int64_t look_ahead_;   ///< how far beyond what has arrived a header parser may see
   std::vector<char> window_;  ///< bytes [base_, base_ + window_.size()) of the stream
   std::int64_t base_ = 0;
   std::int64_t position_ = 0;  ///< of the next read, anywhere

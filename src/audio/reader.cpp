@@ -12,6 +12,7 @@
 
 #include "audio/decoder.hpp"
 #include "audio/descriptor.hpp"
+#include "audio/header_guard.hpp"
 #include "audio/library_chatter.hpp"
 #include "audio/pipe_stream.hpp"
 
@@ -20,8 +21,8 @@ namespace pipebeat::audio {
 namespace {
 
 /// What is held of a pipe at most, so that formats that look ahead can: most of an hour as phones
-/// compress it, and still within 64 MiB with the listening. Plain samples look ahead in their header
-/// only.
+/// compress it, and still within 64 MiB with the listening. Plain samples look ahead in their
+/// header only.
 constexpr std::size_t spool_limit = std::size_t{40} << 20;
 constexpr std::size_t plain_spool_limit = std::size_t{8} << 20;
 
@@ -75,7 +76,8 @@ tl::unexpected<Error> unknown_format(const std::string& name) {
 }
 
 /// A FIFO that was opened without waiting: waits until somebody writes into it, for as long as a
-/// recording program needs to start. False when nobody does. What arrived meanwhile goes into `head`.
+/// recording program needs to start. False when nobody does. What arrived meanwhile goes into
+/// `head`.
 bool has_writer(int fifo, std::vector<char>& head) {
   constexpr int patience_ms = 1500;
   constexpr int step_ms = 10;
@@ -90,8 +92,8 @@ bool has_writer(int fifo, std::vector<char>& head) {
   return false;
 }
 
-/// True when a WAV or AIFF counts more bytes than the file has. Programs that write into pipes leave
-/// the count open: zero, or close to what 31 or 32 bits can hold.
+/// True when a WAV or AIFF counts more bytes than the file has. Programs that write into pipes
+/// leave the count open: zero, or close to what 31 or 32 bits can hold.
 bool promises_more(std::span<const char> head, std::int64_t file_size) {
   if (head.size() < 8) return false;
   const bool little = std::memcmp(head.data(), "RIFF", 4) == 0;
@@ -124,6 +126,7 @@ struct AudioReader::State {
   // Order matters: the sound file is closed before what it reads from.
   std::optional<Decoder> decoder;
   std::unique_ptr<PipeStream> stream;
+  std::unique_ptr<CafFile> caf;
   SoundFile file;
   SF_INFO info{};
   sf_count_t read = 0;  ///< frames so far
@@ -145,6 +148,18 @@ struct AudioReader::State {
     return file != nullptr;
   }
 
+  /// Opens a seekable file; libsndfile takes the descriptor over, also when it fails.
+  bool open_file(Descriptor seekable, std::span<const char> head) {
+    const LibraryCall quiet;
+    if (is_caf(head)) {
+      caf = std::make_unique<CafFile>(std::move(seekable));
+      file.reset(sf_open_virtual(CafFile::callbacks(), SFM_READ, &info, caf.get()));
+    } else {
+      file.reset(sf_open_fd(seekable.release(), SFM_READ, &info, SF_TRUE));
+    }
+    return file != nullptr;
+  }
+
   /// Opens a seekable file through ffmpeg.
   Result<void> decode(int seekable_file) {
     auto started = Decoder::start(seekable_file);
@@ -155,6 +170,7 @@ struct AudioReader::State {
       return fail(ErrorCode::unreadable, "ffmpeg finds no sound in it, or it is damaged",
                   "play it to check, record again, or save it as WAV");
     }
+    decoder->found_sound();
     return {};
   }
 };
@@ -167,8 +183,9 @@ AudioReader::~AudioReader() = default;
 Result<AudioReader> AudioReader::open(const std::string& path) {
   const bool standard_input = path == "-";
   const std::string name = standard_input ? "standard input" : path;
-  Descriptor source{standard_input ? ::fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 3)
-                                   : ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK)};
+  Descriptor source{standard_input
+                        ? ::fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 3)
+                        : ::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK)};
   if (!source) return open_trouble(name, errno);
 
   struct stat status {};
@@ -212,7 +229,10 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
                     name + ": more than 40 MiB of a compressed format through a pipe",
                     "save it to a file and check the file");
       }
-      if (!state->open_stream(std::move(source), std::move(head))) return unknown_format(name);
+      if (ogg_header_is_oversized(read_at(std::span<const char>{head})) ||
+          !state->open_stream(std::move(source), std::move(head))) {
+        return unknown_format(name);
+      }
       return AudioReader{std::move(state)};
     }
     source = memory_file(head);
@@ -230,13 +250,12 @@ Result<AudioReader> AudioReader::open(const std::string& path) {
     return AudioReader{std::move(state)};
   }
 
-  // libsndfile takes the descriptor over, also when it fails.
-  Descriptor second_try{decoder_may_help(head) ? ::fcntl(source.get(), F_DUPFD_CLOEXEC, 3) : -1};
-  {
-    const LibraryCall quiet;
-    state->file.reset(sf_open_fd(source.release(), SFM_READ, &state->info, SF_TRUE));
+  if (ogg_header_is_oversized(read_at(source.get()))) {
+    return fail(ErrorCode::unsupported, name + ": its titles and pictures are longer than 16 MiB",
+                "save the sound without them, or as WAV");
   }
-  if (!state->file) {
+  Descriptor second_try{decoder_may_help(head) ? ::fcntl(source.get(), F_DUPFD_CLOEXEC, 3) : -1};
+  if (!state->open_file(std::move(source), head)) {
     if (!second_try || !state->decode(second_try.get())) return unknown_format(name);
     return AudioReader{std::move(state)};
   }
@@ -266,8 +285,8 @@ FrameCount AudioReader::read(std::span<float> interleaved) {
   if (got <= 0) {
     state_->ended = true;
     const bool decoder_content = !state_->decoder || state_->decoder->finish();
-    state_->broke_off =
-        !decoder_content || state_->cut_short || state_->fell_short() || sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
+    state_->broke_off = !decoder_content || state_->cut_short || state_->fell_short() ||
+                        sf_error(state_->file.get()) != SF_ERR_NO_ERROR;
     return FrameCount{0};
   }
   state_->read += got;

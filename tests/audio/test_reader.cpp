@@ -179,6 +179,35 @@ TEST_CASE("Formats that libsndfile reads, sample by sample") {
   }
 }
 
+TEST_CASE("The titles of a CAF file stand where they like, and are passed over") {
+  const Folder folder;
+  const std::vector<float> sound = sines(8000, 2, 20000);
+  for (const int codec : {SF_FORMAT_PCM_16, SF_FORMAT_ALAC_16}) {
+    for (const bool in_front : {true, false}) {
+      SF_INFO info{};
+      info.samplerate = 8000;
+      info.channels = 2;
+      info.format = SF_FORMAT_CAF | codec;
+      const std::string path =
+          folder / (std::to_string(codec) + (in_front ? "-front.caf" : "-back.caf"));
+      CAPTURE(path);
+      SNDFILE* file = sf_open(path.c_str(), SFM_WRITE, &info);
+      REQUIRE_MESSAGE(file != nullptr, sf_strerror(nullptr));
+      if (in_front) sf_set_string(file, SF_STR_TITLE, "The bakery's van");
+      CHECK(sf_writef_float(file, sound.data(), 20000) == 20000);
+      if (!in_front) sf_set_string(file, SF_STR_COMMENT, "before the new lead");
+      sf_close(file);
+      auto reader = AudioReader::open(path);
+      REQUIRE(reader);
+      CHECK(reader->frames().value().value() == 20000);
+      const std::vector<float> heard = read_all(*reader);
+      CHECK(heard.size() == sound.size());
+      CHECK(difference(heard, sound) < 1e-4);
+      CHECK_FALSE(reader->broke_off());
+    }
+  }
+}
+
 TEST_CASE("MP3 is read") {
   if (!have_ffmpeg()) return;
   const Folder folder;

@@ -156,10 +156,34 @@ class Content(HostileCase):
         self.stands(self.put("a.caf", b"caff\0\x01\0\0desc" + struct.pack(
             ">qd4sIIIII", 32, 8000.0, b"lpcm", 0, 2, 1, 1, 16) + b"data" + struct.pack(">q", -1) +
             bytes(4) + sound))
-        for titles in (0x7FFFFFFF, 0x80000000, 0x524946462E, 1 << 62, (1 << 64) - 1):
-            self.stands(self.put(f"titles{titles}.caf", b"caff\0\x01\0\0desc" + struct.pack(
-                ">qd4sIIIII", 32, 8000.0, b"lpcm", 0, 2, 1, 1, 16) + b"info" + struct.pack(
-                ">QI", titles, 1) + b"title\0Van\0"), 2)
+
+    def test_headers_longer_than_memory(self):
+        start = b"caff\0\x01\0\0desc" + struct.pack(">qd4sIIIII", 32, 8000.0, b"lpcm", 0, 2, 1, 1, 16)
+        sound = b"data" + struct.pack(">qI", 4 + 48000, 0) + bytes(48000)
+
+        def titles(length):
+            return b"info" + struct.pack(">QI", length, 1) + b"title\0Van\0"
+        for length in (0x7FFFFFFF, 0x80000000, 0x524946462E, 1 << 62, (1 << 64) - 1):
+            self.stands(self.put(f"{length}.caf", start + titles(length)), 2)
+            self.stands(self.put(f"{length}-last.caf", start + sound + titles(length)), 3)
+        # Files that are as long as they say, without taking room on the disk.
+        gigabyte = 1 << 30
+        for first, path in ((titles(gigabyte), "titles.caf"),
+                            (b"pakt" + struct.pack(">QQQII", gigabyte, 1 << 20, 1 << 32, 0, 0), "table.caf")):
+            path = self.put(path, start + first)
+            os.truncate(path, gigabyte + 1000)
+            with open(path, "r+b") as file:
+                file.seek(len(start) + 12 + gigabyte)
+                file.write(sound)
+            self.stands(path, 3)
+        # Through a pipe, which has no length to hold them against, behind more than is held of it.
+        for filling in (b"", b"free" + struct.pack(">q", 8_500_000) + bytes(8_500_000)):
+            path = self.put("long.caf", start + filling + titles(0x7FFFFFFF) + bytes(9_000_000))
+            with subprocess.Popen(["cat", path], stdout=subprocess.PIPE) as cat:
+                self.stands("-", 2, stdin=cat.stdout)
+        # The titles of an Ogg file are a packet over many pages.
+        page = b"OggS\0\x01" + b"\xff" * 8 + bytes(12) + b"\xff" * 256 + bytes(255 * 255)
+        self.stands(self.put("titles.ogg", page * 260), 2, "longer than 16 MiB")
 
     def test_a_flac_that_counts_too_many(self):
         if not shutil.which("ffmpeg"):
