@@ -106,6 +106,12 @@ struct SpeedPoint {
   float rpm;
 };
 
+/// A pulse that went missing, or came back, inside the time that a finding is about, and stayed so.
+struct PulseChange {
+  double time_s = 0.0;  ///< in the recording, to half a cycle
+  bool lost = false;    ///< it went missing; otherwise it came back
+};
+
 /// What the sound was like, whatever the verdict.
 struct InputQuality {
   double usable_s = 0.0;        ///< seconds of running engine that were judged
@@ -150,6 +156,7 @@ struct Finding {
   std::optional<Hertz> firing_frequency;
   std::vector<PositionFinding> positions;  ///< one per heard position, empty when unclear early
   std::vector<Reason> reasons;             ///< with `unclear` an unclear code comes first
+  std::optional<PulseChange> change;       ///< of Listener::recent only
   InputQuality input;
   Seconds duration{0.0};
   double sample_rate_hz = 0.0;

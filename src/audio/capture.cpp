@@ -240,9 +240,11 @@ Result<Capture> Capture::open(const CaptureOptions& options) {
   state->tap.channels = static_cast<std::size_t>(options.channel);
   state->tap.channel = state->tap.channels - 1;
 
-  // The comfortable latency: a verdict takes seconds, a lost frame is lost for good.
+  // A comfortable latency: a verdict takes seconds, a lost frame is lost for good, and every block
+  // that is handed over wakes two threads.
+  constexpr double latency_s = 0.1;
   const PaStreamParameters input{state->device.number, options.channel, paFloat32,
-                                 state->device.latency.value(), nullptr};
+                                 std::max(latency_s, state->device.latency.value()), nullptr};
   const Hush hush;
   const PaError status =
       Pa_OpenStream(&state->stream, &input, nullptr, state->rate, paFramesPerBufferUnspecified,

@@ -28,7 +28,7 @@ namespace {
 using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
-constexpr auto pause = 20ms;
+constexpr auto pause = 40ms;
 constexpr double longest_s = 24.0 * 3600.0;
 constexpr auto warning_time = 3s;  // how long the meter remembers a clipped sample
 
@@ -43,18 +43,31 @@ struct ListenOptions {
   bool microphone_check = false;
 };
 
-/// One object a second until the take ends.
+/// Someone who watches would want to know at once.
+bool is_news(const Judged& before, const Judged& now) {
+  const auto same_change = [](const std::optional<PulseChange>& a,
+                              const std::optional<PulseChange>& b) {
+    return !b || (a && a->time_s == b->time_s);
+  };
+  return before.now().speed.has_value() != now.now().speed.has_value() ||
+         before.now().verdict != now.now().verdict || !same_change(before.change, now.change);
+}
+
+/// One object a second until the take ends, and one in between when something new is to be told.
 Ended follow_in_lines(LiveEar& ear, DeviceWatch& watch, const Engine& engine, const std::string& take) {
+  Judged told;
   std::int64_t number = 0;
   std::int64_t next_second = 1;
   for (;;) {
     if (auto ended = over(ear, watch)) return *ended;
-    if (const auto judged = ear.later_than(number)) {
+    if (auto judged = ear.later_than(number)) {
       number = judged->number;
-      // Early on there are two judgements a second; every second one is told.
-      if (judged->heard_s + 0.01 >= static_cast<double>(next_second)) {
-        next_second = std::lround(std::floor(judged->heard_s + 0.01)) + 1;
-        fmt::print("{}\n", show::to_live_json({take, engine, judged->whole}, judged->recent, true));
+      const bool due = judged->heard_s + 0.01 >= static_cast<double>(next_second);
+      if (due || is_news(told, *judged)) {
+        if (due) next_second = std::lround(std::floor(judged->heard_s + 0.01)) + 1;
+        fmt::print("{}\n", show::to_live_json({take, engine, judged->whole}, judged->now(), true,
+                                              judged->change, judged->change_ago_s()));
+        told = std::move(*judged);
         if (std::fflush(stdout) != 0) {
           return Ended{Error{ErrorCode::write_failed, "standard output: nobody reads it any more",
                              "the take is kept; start again"}};
@@ -86,13 +99,16 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
     if (auto ended = over(ear, watch)) return *ended;
     if (auto later = ear.later_than(judged.number)) {
       judged = std::move(*later);
-      beats.add(judged.recent);
+      beats.add(judged.now());
     }
     if (const auto trouble = ear.mark_trouble()) notice = trouble->what;
     const Loudness loud = ear.loudness();
     if (loud.clipped) clipped_at = Clock::now();
 
-    show::LiveState state{engine, judged.whole, judged.recent, beats};
+    show::LiveState state{engine, judged.whole, judged.now(), beats};
+    state.change = judged.change;
+    state.change_ago_s = judged.change_ago_s();
+    state.since_change = judged.after.has_value();
     state.judged = judged.number > 0;
     state.seconds = ear.written().value();
     state.level_db = decibels(loud.power);

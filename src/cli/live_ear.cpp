@@ -12,17 +12,19 @@ namespace {
 
 using namespace std::chrono_literals;
 
+constexpr auto write_pause = 50ms;  // the queue holds ten seconds
 constexpr double queue_s = 10.0;    // what the disk may keep us waiting
 constexpr double backlog_s = 60.0;  // what judging may lag behind
 constexpr double full_scale = 0.999;
 
-// A first answer matters more than a cheap one; once an engine was heard for a while, one judgement
-// a second is enough.
-constexpr double early_s = 4.0;
-constexpr double early_step_s = 0.5;
-constexpr double step_s = 1.0;
+constexpr double step_s = 0.5;
+// The speed is searched for near the last one, but so often everywhere, lest it stay wrong.
+constexpr double search_every_s = 4.0;
 // Judging the whole costs more the longer it is; it may use this share of a core.
-constexpr double whole_share = 0.007;
+constexpr double whole_share = 0.005;
+// A change is news for so long; and seconds that can be judged by themselves.
+constexpr double change_new_s = 15.0;
+constexpr double judgeable_s = 1.6;
 
 std::size_t samples(double seconds, double rate) {
   return static_cast<std::size_t>(std::lround(seconds * rate));
@@ -97,7 +99,7 @@ std::optional<Error> LiveEar::mark_trouble() const {
 }
 
 void LiveEar::write_loop() {
-  std::array<float, 4096> block;
+  std::array<float, 16384> block;
   for (;;) {
     const bool ending = ending_.load();  // before the queue is looked at: nothing pushes after it
     std::size_t count = queue_.pop(block);
@@ -114,7 +116,7 @@ void LiveEar::write_loop() {
     }
     if (count == 0) {
       if (ending) break;
-      std::this_thread::sleep_for(10ms);
+      std::this_thread::sleep_for(write_pause);
       continue;
     }
     if (complete_) continue;
@@ -160,27 +162,70 @@ void LiveEar::write_loop() {
   more_.notify_one();
 }
 
-bool LiveEar::judge(std::size_t heard, bool whole) {
+/// The last seconds, with the speed searched for near the last answer's where that is enough.
+Finding LiveEar::hear_recent(double now_s) {
+  const auto is_clear = [&](const Finding& f) {
+    near_.reset();
+    if (!f.speed || f.verdict == Verdict::unclear) return false;
+    near_ = f.speed->mean;
+    clear_s_ = now_s;
+    return true;
+  };
+  if (near_ && now_s - searched_s_ < search_every_s) {
+    Finding recent = listener_.recent(recent_length, near_);
+    if (is_clear(recent)) return recent;
+  }
   Finding recent = listener_.recent(recent_length);
+  searched_s_ = now_s;
+  static_cast<void>(is_clear(recent));
+  return recent;
+}
+
+/// Keeps what was found. The same change is found again while both sides of it are in the window.
+void LiveEar::note_change(double now_s, const std::optional<PulseChange>& found) {
+  constexpr double same_s = 0.5;
+  const bool known = found && change_ && found->time_s < change_->time_s + same_s;
+  if (found && !known) change_ = found;
+  if (change_ && now_s - change_->time_s > change_new_s) change_.reset();
+}
+
+double LiveEar::judge(std::size_t heard, bool whole) {
+  const double now_s = static_cast<double>(heard) / rate_;
+  // Only an engine that was plain to hear can change; one that just starts does so all the time.
+  constexpr double lately_s = 3.0;
+  const bool plain_before = now_s - clear_s_ < lately_s;
+  Finding recent = hear_recent(now_s);
+  if (plain_before) note_change(now_s, recent.change);
+  std::optional<Finding> after;
+  const auto since_change = [&] {
+    return change_ ? now_s - change_->time_s : recent_length.value();
+  };
+  if (since_change() >= judgeable_s && since_change() < recent_length.value()) {
+    Finding f = listener_.recent(Seconds{since_change()}, near_);
+    note_change(now_s, f.change);
+    if (f.verdict != Verdict::unclear) after = std::move(f);
+  }
   std::optional<Finding> all;
+  const double begin = busy_s();
   if (whole) all = listener_.finding();
+  const double cost_s = busy_s() - begin;
   std::vector<core::MicrophoneRemark> remarks = microphone_.remarks();
-  const bool running = recent.speed.has_value();
   const std::lock_guard lock{mutex_};
   ++judged_.number;
-  judged_.heard_s = static_cast<double>(heard) / rate_;
+  judged_.heard_s = now_s;
   judged_.recent = std::move(recent);
+  judged_.after = std::move(after);
+  judged_.change = change_;
   if (all) judged_.whole = std::move(*all);
   judged_.remarks = std::move(remarks);
-  return running;
+  return cost_s;
 }
 
 void LiveEar::judge_loop() {
   std::vector<float> sound;
   std::size_t heard = 0;
-  std::size_t due = samples(early_step_s, rate_);
+  std::size_t due = samples(step_s, rate_);
   std::size_t whole_due = 0;
-  std::size_t silent_until = 0;  // no engine's speed was found up to here
   for (bool last = false; !last;) {
     {
       std::unique_lock lock{mutex_};
@@ -199,13 +244,11 @@ void LiveEar::judge_loop() {
       rest = rest.subspan(part);
       heard += part;
       if (heard < due) continue;
-      const bool early = heard < silent_until + samples(early_s, rate_);
-      due += samples(early ? early_step_s : step_s, rate_);
-      if (rest.size() > samples(step_s, rate_)) continue;
+      due += samples(step_s, rate_);
+      if (rest.size() > samples(2.0 * step_s, rate_)) continue;
       const bool whole = heard >= whole_due;
-      const double begin = busy_s();
-      if (!judge(heard, whole)) silent_until = heard;
-      if (whole) whole_due = heard + samples(std::max(0.0, (busy_s() - begin) / whole_share - step_s), rate_);
+      const double cost_s = judge(heard, whole);
+      if (whole) whole_due = heard + samples(cost_s / whole_share, rate_);
     }
   }
   judge(heard, true);

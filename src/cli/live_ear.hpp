@@ -24,6 +24,12 @@ struct Judged {
   double heard_s = 0.0;     ///< seconds of sound behind `recent`
   Finding whole;            ///< on the whole take; judged less often as it grows
   Finding recent;           ///< on the last 5 s
+  std::optional<Finding> after;  ///< on what followed a change within them, once it can be judged
+  std::optional<PulseChange> change;  ///< the last one, while it is new
+
+  /// What the engine does now: a window across a change would mix two states.
+  [[nodiscard]] const Finding& now() const { return after ? *after : recent; }
+  [[nodiscard]] double change_ago_s() const { return change ? heard_s - change->time_s : 0.0; }
   std::vector<core::MicrophoneRemark> remarks;  ///< what is wrong with the sound right now
 };
 
@@ -83,8 +89,10 @@ class LiveEar {
  private:
   void write_loop();
   void judge_loop();
-  /// True when an engine's speed was found in the last seconds.
-  bool judge(std::size_t heard, bool whole);
+  /// Returns the processor seconds that the whole took.
+  double judge(std::size_t heard, bool whole);
+  Finding hear_recent(double now_s);
+  void note_change(double now_s, const std::optional<PulseChange>& found);
 
   audio::TakeWriter take_;
   Listener listener_;
@@ -110,6 +118,12 @@ class LiveEar {
   double energy_ = 0.0;
   std::int64_t measured_ = 0;
   bool clipped_ = false;
+
+  // Of the judging thread only.
+  std::optional<Rpm> near_;  ///< the speed of the last seconds, where the answer was clear
+  double searched_s_ = 0.0;  ///< when it was last searched for everywhere
+  double clear_s_ = -1e9;    ///< when an answer was last clear
+  std::optional<PulseChange> change_;
 
   std::thread writer_;
   std::thread judge_;

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "core/change.hpp"
 #include "core/passage.hpp"
 #include "core/signals.hpp"
 #include "core/statistics.hpp"
@@ -220,7 +221,7 @@ Finding Listener::finding() const {
   return state_->conclude(all, 0.0, state_->seconds_seen());
 }
 
-Finding Listener::recent(Seconds length) const {
+Finding Listener::recent(Seconds length, std::optional<Rpm> near) const {
   const double rate = state_->bank.rate_hz();
   const auto keep = static_cast<std::size_t>(std::clamp(length.value(), 0.0, recent_limit_s) * rate);
   Signals tail;
@@ -232,9 +233,14 @@ Finding Listener::recent(Seconds length) const {
     if (v.size() == size) tail.value[m].assign(v.end() - static_cast<std::ptrdiff_t>(take), v.end());
   }
   const double begin = state_->buffer_begin_s + static_cast<double>(size - take) / rate;
-  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, state_->options);
+  ListenerOptions options = state_->options;
+  if (!options.speed_guess) options.speed_guess = near;
+  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, options);
   const Passage* const one[] = {&last};
-  return state_->conclude(one, begin, static_cast<double>(take) / rate);
+  Finding f = state_->conclude(one, begin, static_cast<double>(take) / rate);
+  if (last.engine_heard)
+    f.change = core::find_change(last.events, state_->engine.positions().size());
+  return f;
 }
 
 std::optional<KnownGood> Listener::as_known_good() const {

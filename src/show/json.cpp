@@ -106,10 +106,14 @@ std::string dump(const Json& json) {
 
 std::string to_json(const Report& report) { return dump(check_object(report)); }
 
-std::string to_live_json(const Report& whole, const Finding& recent, bool running) {
+std::string to_live_json(const Report& whole, const Finding& recent, bool running,
+                         const std::optional<PulseChange>& change, double change_ago_s) {
   Json json = check_object(whole);
   json["running"] = running;
   json["recent"] = check_object({whole.file, whole.engine, recent});
+  if (change)
+    json["change"] = {{"ago_s", number(change_ago_s, 1)},
+                      {"pulse", change->lost ? "lost" : "back"}};
   return dump(json);
 }
 

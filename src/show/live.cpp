@@ -277,8 +277,17 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
     lines.push_back({{fmt::format("{} rpm   {} of pulses missing", speed_of(state.recent),
                                   percent(whole.missing_event_ratio))}});
   }
-  lines.push_back({{"Last 5 s  ", Ink::faint}, {std::string{now.word}, now.ink},
-                   {fmt::format(", {} missing{}", percent(state.recent.missing_event_ratio), sure(state.recent))}});
+  lines.push_back({{state.since_change ? "Since then  " : "Last 5 s  ", Ink::faint},
+                   {std::string{now.word}, now.ink},
+                   {fmt::format(", {} missing{}", percent(state.recent.missing_event_ratio),
+                                sure(state.recent))}});
+  if (state.change) {
+    lines.back().push_back(
+        {fmt::format("   {} {:.0f} s ago",
+                     state.change->lost ? "A PULSE WENT MISSING" : "A PULSE CAME BACK",
+                     state.change_ago_s),
+         state.change->lost ? Ink::bad : Ink::good});
+  }
   lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, state.too_quiet, screen));
   const std::size_t advices = std::min<std::size_t>(state.advice.size(), roomy ? 2 : 1);
   for (std::size_t i = 0; i < advices; ++i) lines.push_back({{"  ! " + state.advice[i], Ink::warning}});

@@ -4,6 +4,7 @@
 
 #include <cstddef>
 #include <deque>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -59,6 +60,9 @@ struct LiveState {
   const Finding& recent;
   const BeatMap& beats;
   bool judged = false;             ///< `whole` and `recent` mean something
+  std::optional<PulseChange> change{};
+  double change_ago_s = 0.0;
+  bool since_change = false;       ///< `recent` is about what followed the change only
   double seconds = 0.0;            ///< written so far
   double level_db = -120.0;        ///< of full scale, mean of the last moment
   double peak_db = -120.0;         ///< the same, its peak

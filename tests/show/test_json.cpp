@@ -79,3 +79,14 @@ TEST_CASE("Any file name makes one valid line") {
   CHECK(contains(json_of(test::one_dead(), "Bäckerei.wav"), "Bäckerei.wav"));
   CHECK(contains(json_of(test::one_dead(), "\xff\xfe.wav"), "\xEF\xBF\xBD.wav"));
 }
+
+TEST_CASE(
+    "A change is told beside the findings of a take that goes on, and only while there is one") {
+  const Finding f;
+  const auto said = [&](const std::optional<PulseChange>& change) {
+    return show::to_live_json({"take.wav", test::four(), f}, f, true, change, 1.23);
+  };
+  CHECK_FALSE(contains(said({}), "\"change\""));
+  CHECK(contains(said(PulseChange{4.0, true}), R"("change":{"ago_s":1.2,"pulse":"lost"})"));
+  CHECK(contains(said(PulseChange{4.0, false}), R"("change":{"ago_s":1.2,"pulse":"back"})"));
+}

@@ -155,6 +155,17 @@ TEST_CASE("What the view says, in words and not in colour alone") {
   CHECK(text.find("601 rpm   25% of pulses missing") != std::string::npos);
   CHECK(text.find("Last 5 s  NO MISS") != std::string::npos);
   CHECK(text.find("TOO LOUD: step back") != std::string::npos);
+  CHECK(text.find("PULSE") == std::string::npos);
+  state.change = PulseChange{9.0, true};
+  state.change_ago_s = 3.2;
+  state.since_change = true;
+  CHECK(text_of(show::live_lines(state, {20, 90, false})).find("A PULSE WENT MISSING 3 s ago") !=
+        std::string::npos);
+  CHECK(text_of(show::live_lines(state, {20, 90, false})).find("Since then  NO MISS") !=
+        std::string::npos);
+  state.change->lost = false;
+  CHECK(text_of(show::live_lines(state, {20, 90, false})).find("A PULSE CAME BACK 3 s ago") !=
+        std::string::npos);
   CHECK(text.find(" x ") != std::string::npos);
   CHECK(text.find("s stop") != std::string::npos);
   state.clipped = false;
