@@ -145,9 +145,13 @@ struct Listener::State {
   std::vector<Passage> heard;
   mutable std::optional<Passage> tail;  ///< the buffer as it is, once somebody asked
 
+  /// What the last passage that was heard for good taught about the speed.
+  [[nodiscard]] std::optional<core::KnownSpeed> known() const {
+    return heard.empty() ? std::nullopt : heard.back().known;
+  }
   /// What the buffer says.
   const Passage& hear_buffer() const {
-    if (!tail) tail = core::hear_passage(buffer, buffer_begin_s, engine, options);
+    if (!tail) tail = core::hear_passage(buffer, buffer_begin_s, engine, options, known());
     return *tail;
   }
   Finding conclude(std::span<const Passage* const> passages, double begin_s, double duration_s) const;
@@ -197,7 +201,7 @@ void Listener::push(std::span<const float> samples) {
       passage.value[m].assign(v.begin(), v.begin() + cut);
       v.erase(v.begin(), v.begin() + cut);
     }
-    s.heard.push_back(core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options));
+    s.heard.push_back(core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options, s.known()));
     s.buffer_begin_s += static_cast<double>(cut) / rate;
     // Pictures and event lists are bounded: the first ones are kept.
     std::size_t events = 0;

@@ -188,12 +188,13 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
   return p;
 }
 
-Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options) {
+Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
+                     const std::optional<KnownSpeed>& known) {
   if (is_silent(signals)) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   constexpr double tone_share = 0.95;
   if (steadiest_line_share(signals) > tone_share) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   const int mains_hz = remove_mains(signals);
-  std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess);
+  std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess, known);
   if (candidates.empty()) candidates.emplace_back();
   const SpeedCandidate& speed = candidates.front();
   Passage p = hear_at_speed(signals, speed, begin_s, engine);
@@ -209,6 +210,10 @@ Passage hear_passage(Signals signals, double begin_s, const Engine& engine, cons
     } else if (!p.other_rpm) {
       p.other_rpm = c.mean_rpm;
     }
+  }
+  if (p.engine_heard) {
+    p.known = KnownSpeed{Rpm{speed.mean_rpm}, p.speed_probability, speed.score, speed.features[3], {}};
+    if (p.other_rpm) p.known->other = Rpm{*p.other_rpm};
   }
   return p;
 }

@@ -23,6 +23,7 @@ struct Passage {
   double duration_s = 0.0;
   bool engine_heard = false;
   double speed_probability = 0.0;      ///< that the speed is right, against other ratios
+  std::optional<KnownSpeed> known;     ///< for the passage that follows, where an engine was heard
   std::optional<double> other_rpm;     ///< the next best ratio
   Evidence evidence{};
   VerdictProbabilities probability{};
@@ -47,7 +48,9 @@ struct Passage {
 };
 
 /// Hears a passage. `signals` are consumed (mains hum is taken out in place).
-Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options);
+/// `known`: what the passage before it taught.
+Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
+                     const std::optional<KnownSpeed>& known = {});
 
 /// What the fit of the tables wants to know of a passage.
 struct PassageDetails {

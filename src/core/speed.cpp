@@ -8,6 +8,7 @@
 
 #include "core/fft.hpp"
 #include "core/line_pattern.hpp"
+#include "core/statistics.hpp"
 #include "core/sums.hpp"
 
 namespace pipebeat::core {
@@ -25,10 +26,13 @@ constexpr float moving_cost = 0.004F;    // of one column of the map from one ro
 constexpr float running_belong = 0.12F;
 constexpr float running_repeat = 0.38F;  // noise alone: median 0.11, 75 % below 0.28
 
-/// Comb strength over time (rows, every hop_s) and candidate cycle frequency (columns).
+/// Comb strength over time (rows) and candidate cycle frequency (columns).
 struct SalienceMap {
   std::vector<double> cycle_hz;
   std::vector<std::vector<float>> rows;
+  std::vector<std::size_t> frame;  ///< of each row, in hop_s from the beginning, rising; empty: 0, 1, 2, ...
+
+  [[nodiscard]] std::size_t frame_of(std::size_t row) const { return frame.empty() ? row : frame[row]; }
 };
 
 std::vector<double> frequency_grid(double low_hz, double high_hz) {
@@ -237,23 +241,33 @@ class FrameSpectrum {
   std::vector<float> level_;
 };
 
-SalienceMap salience_map(const Signals& signals, const Engine& engine, double low_hz, double high_hz) {
-  SalienceMap map;
-  map.cycle_hz = frequency_grid(low_hz, high_hz);
-  FrameSpectrum spectrum{signals.rate_hz};
-  Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
-  // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
-  const std::vector<float> brief = hann(1024);
-  const std::vector<float> wide = hann(2048);
-  const auto frames = static_cast<std::size_t>(static_cast<double>(signals.size()) / signals.rate_hz / hop_s) + 1;
-  for (std::size_t frame = 0; frame < frames; ++frame) {
-    spectrum.clear();
-    spectrum.add(signals, static_cast<double>(frame) * hop_s, brief, 0.0);
-    spectrum.add(signals, static_cast<double>(frame) * hop_s, wide, 0.0);
-    map.rows.push_back(comb.row(spectrum.level()));
+/// Searches the comb of any moment of a sound.
+class CombSearch {
+ public:
+  CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz)
+      : signals_{signals}, cycle_hz_{frequency_grid(low_hz, high_hz)}, comb_{engine, cycle_hz_, spectrum_.bin_hz()} {}
+
+  [[nodiscard]] const std::vector<double>& cycle_hz() const { return cycle_hz_; }
+  [[nodiscard]] std::size_t frames() const {
+    return static_cast<std::size_t>(static_cast<double>(signals_.size()) / signals_.rate_hz / hop_s) + 1;
   }
-  return map;
-}
+
+  [[nodiscard]] std::vector<float> row(std::size_t frame) {
+    // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
+    spectrum_.clear();
+    spectrum_.add(signals_, static_cast<double>(frame) * hop_s, brief_, 0.0);
+    spectrum_.add(signals_, static_cast<double>(frame) * hop_s, wide_, 0.0);
+    return comb_.row(spectrum_.level());
+  }
+
+ private:
+  const Signals& signals_;
+  std::vector<double> cycle_hz_;
+  FrameSpectrum spectrum_{signals_.rate_hz};
+  Comb comb_;
+  std::vector<float> brief_ = hann(1024);
+  std::vector<float> wide_ = hann(2048);
+};
 
 /// out[c] = max over d of in[d] - cost (c - d)^2, and the d that gives it, in one pass over the
 /// parabolas' upper envelope (Felzenszwalb & Huttenlocher, Distance Transforms of Sampled
@@ -315,8 +329,10 @@ std::vector<std::size_t> best_path(const SalienceMap& map, double centre_hz, dou
   for (std::size_t c = 0; c < C; ++c) score[c] = map.rows[0][c] + prior[c];
   for (std::size_t f = 1; f < F; ++f) {
     const bool fast = !lively.empty() && lively[f];
-    best_move.find(score, fast ? 0.25F * moving_cost : moving_cost, moved, std::span{from}.subspan(f * C, C));
-    for (std::size_t c = 0; c < C; ++c) score[c] = moved[c] + map.rows[f][c] + prior[c];
+    // A row that stands for several frames counts as often, and a move has as many frames to be made in.
+    const auto step = static_cast<float>(map.frame_of(f) - map.frame_of(f - 1));
+    best_move.find(score, (fast ? 0.25F * moving_cost : moving_cost) / step, moved, std::span{from}.subspan(f * C, C));
+    for (std::size_t c = 0; c < C; ++c) score[c] = moved[c] + step * map.rows[f][c] + step * prior[c];
   }
   std::vector<std::size_t> path(F);
   auto c = static_cast<std::size_t>(std::max_element(score.begin(), score.end()) - score.begin());
@@ -745,7 +761,7 @@ void measure(SpeedCandidate& candidate, const RunningSums& signals, const Engine
                         half_level / 10.0};
 }
 
-/// First frame of the `length` frames in which the best column of the map stands out most.
+/// First row of the `length` rows in which the best column of the map stands out most.
 std::size_t clearest(const SalienceMap& map, std::size_t length) {
   std::vector<double> sum{0.0};
   for (const auto& row : map.rows) sum.push_back(sum.back() + *std::max_element(row.begin(), row.end()));
@@ -768,72 +784,94 @@ Signals part_of(const Signals& signals, double begin_s, double length_s) {
   return out;
 }
 
-/// The track that a path takes from frame `first` to before `last`.
-PhaseTrack along(const SalienceMap& map, std::span<const std::size_t> path, std::size_t first, std::size_t last) {
+/// The track that a path takes.
+PhaseTrack along(const SalienceMap& map, std::span<const std::size_t> path) {
   std::vector<double> cycle_hz;
-  for (std::size_t f = first; f < last; ++f) cycle_hz.push_back(map.cycle_hz[path[f]]);
+  for (std::size_t row = 0; row < path.size(); ++row) {
+    const double to = map.cycle_hz[path[row]];
+    // Evenly, on a logarithmic scale, through the frames that have no row.
+    while (row > 0 && cycle_hz.size() < map.frame_of(row)) {
+      const auto left = static_cast<double>(map.frame_of(row) - cycle_hz.size() + 1);
+      cycle_hz.push_back(cycle_hz.back() * std::pow(to / cycle_hz.back(), 1.0 / left));
+    }
+    cycle_hz.push_back(to);
+  }
   return integrate(cycle_hz);
 }
 
-double mean_salience(const SalienceMap& map, std::span<const std::size_t> path, std::size_t first, std::size_t last) {
+double mean_salience(const SalienceMap& map, std::span<const std::size_t> path) {
   double sum = 0.0;
-  for (std::size_t f = first; f < last; ++f) sum += map.rows[f][path[f]];
-  return sum / static_cast<double>(last - first);
+  double frames = 0.0;
+  for (std::size_t row = 0; row < path.size(); ++row) {
+    const double step = row > 0 ? static_cast<double>(map.frame_of(row) - map.frame_of(row - 1)) : 1.0;
+    sum += step * static_cast<double>(map.rows[row][path[row]]);
+    frames += step;
+  }
+  return sum / frames;
 }
 
 // Fitted by tools/fit: weights of the features in the choice among candidates.
 #include "core/speed_table.inc"
 
-}  // namespace
-
-std::size_t beat_lines(const Engine& engine) {
-  return std::max<std::size_t>(12, 4 * engine.positions().size());
+double score_of(const SpeedFeatures& features) {
+  double score = 0.0;
+  for (std::size_t i = 0; i < speed_feature_count; ++i) score += choice_weight[i] * features[i];
+  return score;
 }
 
-std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine,
-                                       std::optional<Rpm> guess) {
-  std::vector<SpeedCandidate> candidates;
-  const double duration = static_cast<double>(signals.size()) / signals.rate_hz;
-  if (duration < 0.5) return candidates;
-  const double low = guess ? guess->value() * 0.85 : slowest_rpm;
-  const double high = guess ? guess->value() * 1.15 : fastest_rpm;
-  const SalienceMap map = salience_map(signals, engine, engine.cycle_frequency(Rpm{low}).value(),
-                                       engine.cycle_frequency(Rpm{high}).value());
-  // Hypotheses about a long recording are weighed on the stretch where the comb stands out most.
-  const std::size_t frames = map.rows.size();
-  const auto stretch_frames = static_cast<std::size_t>(stretch_s / hop_s);
-  const bool whole = duration <= longest_whole_s;
-  const std::size_t first = whole ? 0 : clearest(map, stretch_frames);
-  const std::size_t last = whole ? frames : first + stretch_frames + 1;
-  const RunningSums sums{whole ? signals : part_of(signals, hop_s * static_cast<double>(first), stretch_s)};
-  // Where each path is drawn to, in rpm; the first is free.
-  constexpr std::array<double, 6> centres{0.0, 600.0, 850.0, 1250.0, 1800.0, 2800.0};
-  std::vector<std::vector<std::size_t>> paths;
+
+/// Cycle frequency from frame to frame.
+std::vector<double> steps_of(const std::vector<double>& cycles) {
+  std::vector<double> hz;
+  for (std::size_t f = 1; f < cycles.size(); ++f) hz.push_back((cycles[f] - cycles[f - 1]) / hop_s);
+  return hz;
+}
+
+/// One of the paths that are weighed.
+struct Drawn {
+  std::vector<std::size_t> path;  ///< column per row
+  double centre_hz = 0.0;         ///< where it was drawn to
+  double pull = 0.0;
+};
+
+/// Different paths through the map, each drawn to another part of the speed range; the first is free.
+std::vector<Drawn> draw_paths(const SalienceMap& map, const Engine& engine, bool guessed) {
+  constexpr std::array<double, 6> centres{0.0, 600.0, 850.0, 1250.0, 1800.0, 2800.0};  // rpm
+  const std::size_t rows = map.rows.size();
+  std::vector<Drawn> drawn;
   for (const double centre : centres) {
-    const double pull = centre > 0.0 && !guess ? 2.0 : 0.0;
-    auto path = best_path(map, engine.cycle_frequency(Rpm{std::max(centre, 1.0)}).value(), pull);
-    const bool known = std::any_of(paths.begin(), paths.end(), [&](const auto& other) {
+    Drawn d;
+    d.centre_hz = engine.cycle_frequency(Rpm{std::max(centre, 1.0)}).value();
+    d.pull = centre > 0.0 && !guessed ? 2.0 : 0.0;
+    d.path = best_path(map, d.centre_hz, d.pull);
+    const bool known = std::any_of(drawn.begin(), drawn.end(), [&](const Drawn& other) {
       std::size_t apart = 0;
-      for (std::size_t f = 0; f < frames; ++f) {
-        const auto d = static_cast<std::ptrdiff_t>(path[f]) - static_cast<std::ptrdiff_t>(other[f]);
-        if (std::abs(d) > 3) ++apart;
+      for (std::size_t f = 0; f < rows; ++f) {
+        const auto distance = static_cast<std::ptrdiff_t>(d.path[f]) - static_cast<std::ptrdiff_t>(other.path[f]);
+        if (std::abs(distance) > 3) ++apart;
       }
-      return apart * 20 < frames;
+      return apart * 20 < rows;
     });
-    if (!known) paths.push_back(std::move(path));
+    if (!known) drawn.push_back(std::move(d));
   }
-  struct Hypothesis {
-    SpeedCandidate candidate;
-    std::size_t path;
-  };
+  return drawn;
+}
+
+struct Hypothesis {
+  SpeedCandidate candidate;
+  std::size_t path;  ///< index among the drawn ones
+};
+
+/// The paths as hypotheses, likeliest first, with their probabilities.
+std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> drawn, const RunningSums& sums, const Engine& engine) {
   std::vector<Hypothesis> hypotheses;
-  for (std::size_t p = 0; p < paths.size(); ++p) {
+  for (std::size_t p = 0; p < drawn.size(); ++p) {
     SpeedCandidate candidate;
-    candidate.phase = along(map, paths[p], first, last);
+    candidate.phase = along(map, drawn[p].path);
     settle(candidate, sums, engine, 3);
     if (candidate.running.empty()) continue;
-    measure(candidate, sums, engine, mean_salience(map, paths[p], first, last));
-    for (std::size_t i = 0; i < speed_feature_count; ++i) candidate.score += choice_weight[i] * candidate.features[i];
+    measure(candidate, sums, engine, mean_salience(map, drawn[p].path));
+    candidate.score = score_of(candidate.features);
     hypotheses.push_back({std::move(candidate), p});
   }
   std::stable_sort(hypotheses.begin(), hypotheses.end(),
@@ -843,24 +881,174 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
     h.candidate.probability = std::exp(h.candidate.score - hypotheses.front().candidate.score);
     sum += h.candidate.probability;
   }
-  for (Hypothesis& h : hypotheses) {
-    h.candidate.probability /= sum;
-    candidates.push_back(std::move(h.candidate));
+  for (Hypothesis& h : hypotheses) h.candidate.probability /= sum;
+  return hypotheses;
+}
+
+/// The search through a long recording. A row every few frames tells where the comb stands out most;
+/// there all rows are searched and the hypotheses weighed. The best one's path is then drawn through
+/// the whole, with more rows where the speed moves.
+class LongSearch {
+ public:
+  LongSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz)
+      : signals_{signals}, engine_{engine}, search_{signals, engine, low_hz, high_hz} {
+    map_.cycle_hz = search_.cycle_hz();
+    const std::size_t frames = search_.frames();
+    for (std::size_t f = 0; f < frames; f += sparse) map_.frame.push_back(f);
+    if (map_.frame.back() + 1 < frames) map_.frame.push_back(frames - 1);
+    for (const std::size_t f : map_.frame) map_.rows.push_back(search_.row(f));
   }
-  if (candidates.empty()) return candidates;
-  SpeedCandidate& best = candidates.front();
-  const auto& path = paths[hypotheses.front().path];
-  const double salience = mean_salience(map, path, 0, frames);
-  if (whole) {
-    if (follow(best, signals, sums, engine)) measure(best, sums, engine, salience);
+
+  /// Hypotheses on the clearest stretch; the first is then followed through the whole.
+  std::vector<SpeedCandidate> from_the_clearest_stretch(bool guessed) {
+    const auto length = static_cast<std::size_t>(stretch_s / hop_s);
+    const std::size_t first = map_.frame[clearest(map_, length / sparse)];
+    add_rows([&](std::size_t f) { return f >= first && f <= first + length; });
+    SalienceMap part;
+    part.cycle_hz = map_.cycle_hz;
+    for (std::size_t row = 0; row < map_.rows.size(); ++row) {
+      if (map_.frame[row] >= first && map_.frame[row] <= first + length) part.rows.push_back(map_.rows[row]);
+    }
+    const std::vector<Drawn> drawn = draw_paths(part, engine_, guessed);
+    const RunningSums sums{part_of(signals_, hop_s * static_cast<double>(first), stretch_s)};
+    std::vector<Hypothesis> hypotheses = weigh(part, drawn, sums, engine_);
+    std::vector<SpeedCandidate> candidates;
+    for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));
+    if (candidates.empty()) return candidates;
+    const Drawn& best = drawn[hypotheses.front().path];
+    // Through the stretch the path is settled.
+    for (std::size_t row = 0; row < map_.rows.size(); ++row) {
+      if (map_.frame[row] < first || map_.frame[row] > first + length) continue;
+      const auto column = static_cast<std::ptrdiff_t>(best.path[map_.frame[row] - first]);
+      const float there = map_.rows[row][static_cast<std::size_t>(column)];
+      for (std::size_t c = 0; c < map_.cycle_hz.size(); ++c) {
+        const auto d = static_cast<float>(static_cast<std::ptrdiff_t>(c) - column);
+        if (std::abs(d) > 3.0F) map_.rows[row][c] = std::min(map_.rows[row][c], there - std::min(0.05F * d * d, 20.0F));
+      }
+    }
+    if (!through_the_whole(candidates.front(), best.centre_hz, best.pull)) return {};
     return candidates;
   }
-  const RunningSums all_sums{signals};
-  best.phase = along(map, path, 0, frames);
-  settle(best, all_sums, engine, 3);
-  if (best.running.empty()) return {};
-  follow(best, signals, all_sums, engine);
-  measure(best, all_sums, engine, salience);
+
+  /// The one hypothesis that the engine still runs at a speed that is known.
+  std::optional<SpeedCandidate> near(const KnownSpeed& known) {
+    constexpr double pull = 4.0;
+    constexpr double speed_reach = 1.15;
+    constexpr double score_reach = 1.0;  // log odds
+    constexpr double running_reach = 0.7;
+    SpeedCandidate candidate;
+    candidate.mean_rpm = known.speed.value();
+    if (!through_the_whole(candidate, engine_.cycle_frequency(known.speed).value(), pull)) return std::nullopt;
+    // Where the engine is blipped or swept, other ratios may come into play.
+    std::vector<double> hz = steps_of(candidate.phase.cycles);
+    std::sort(hz.begin(), hz.end());
+    const auto reached_by = [&](double share) { return hz[static_cast<std::size_t>(share * static_cast<double>(hz.size() - 1))]; };
+    const double usual_hz = engine_.cycle_frequency(known.speed).value();
+    if (reached_by(0.05) < usual_hz / speed_reach || reached_by(0.95) > usual_hz * speed_reach || candidate.score < known.score - score_reach ||
+        candidate.features[3] < running_reach * known.running_share) {
+      return std::nullopt;
+    }
+    candidate.probability = known.probability;
+    return candidate;
+  }
+
+ private:
+  static constexpr std::size_t sparse = 4;
+
+  /// Searches the comb of those frames that have no row yet.
+  template <class Wanted>
+  void add_rows(Wanted wanted) {
+    SalienceMap fuller;
+    fuller.cycle_hz = std::move(map_.cycle_hz);
+    for (std::size_t row = 0; row < map_.rows.size(); ++row) {
+      for (std::size_t f = row > 0 ? map_.frame[row - 1] + 1 : 0; f < map_.frame[row]; ++f) {
+        if (!wanted(f)) continue;
+        fuller.frame.push_back(f);
+        fuller.rows.push_back(search_.row(f));
+      }
+      fuller.frame.push_back(map_.frame[row]);
+      fuller.rows.push_back(std::move(map_.rows[row]));
+    }
+    map_ = std::move(fuller);
+  }
+
+  /// Lays the candidate along the best path, settles and measures it. Its mean speed is known roughly.
+  bool through_the_whole(SpeedCandidate& candidate, double centre_hz, double pull) {
+    auto path = best_path(map_, centre_hz, pull);
+    // Where the speed moves by more than idle does, or the comb is lost, every frame counts.
+    constexpr std::size_t steady_columns = 3;
+    constexpr double of_usual = 0.6;
+    std::vector<double> strength;
+    for (std::size_t row = 0; row < path.size(); ++row) strength.push_back(static_cast<double>(map_.rows[row][path[row]]));
+    const double usual = median(strength);
+    std::vector<bool> lively(search_.frames(), false);
+    for (std::size_t row = 1; row < path.size(); ++row) {
+      const std::size_t move = std::max(path[row], path[row - 1]) - std::min(path[row], path[row - 1]);
+      if (move <= steady_columns && std::min(strength[row], strength[row - 1]) > of_usual * usual) continue;
+      const std::size_t begin = map_.frame[row - 1] >= sparse ? map_.frame[row - 1] - sparse : 0;
+      const std::size_t end = std::min(lively.size(), map_.frame[row] + sparse);
+      std::fill(lively.begin() + static_cast<std::ptrdiff_t>(begin), lively.begin() + static_cast<std::ptrdiff_t>(end), true);
+    }
+    if (std::any_of(lively.begin(), lively.end(), [](bool b) { return b; })) {
+      add_rows([&](std::size_t f) { return lively[f]; });
+      path = best_path(map_, centre_hz, pull);
+    }
+    const double salience = mean_salience(map_, path);
+    const RunningSums sums{signals_};
+    candidate.phase = along(map_, path);
+    settle(candidate, sums, engine_, 3);
+    if (candidate.running.empty()) return false;
+    follow(candidate, signals_, sums, engine_);
+    measure(candidate, sums, engine_, salience);
+    candidate.score = score_of(candidate.features);
+    return true;
+  }
+
+  const Signals& signals_;
+  const Engine& engine_;
+  CombSearch search_;
+  SalienceMap map_;
+};
+
+}  // namespace
+
+std::size_t beat_lines(const Engine& engine) {
+  return std::max<std::size_t>(12, 4 * engine.positions().size());
+}
+
+std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
+                                       const std::optional<KnownSpeed>& known) {
+  const double duration = static_cast<double>(signals.size()) / signals.rate_hz;
+  if (duration < 0.5) return {};
+  const double low_hz = engine.cycle_frequency(Rpm{guess ? guess->value() * 0.85 : slowest_rpm}).value();
+  const double high_hz = engine.cycle_frequency(Rpm{guess ? guess->value() * 1.15 : fastest_rpm}).value();
+  if (duration > longest_whole_s) {
+    LongSearch search{signals, engine, low_hz, high_hz};
+    if (known) {
+      if (auto still = search.near(*known)) {
+        std::vector<SpeedCandidate> candidates{std::move(*still)};
+        if (known->other) {
+          candidates.emplace_back();
+          candidates.back().mean_rpm = known->other->value();
+        }
+        return candidates;
+      }
+    }
+    return search.from_the_clearest_stretch(guess.has_value());
+  }
+  SalienceMap map;
+  CombSearch search{signals, engine, low_hz, high_hz};
+  map.cycle_hz = search.cycle_hz();
+  for (std::size_t f = 0; f < search.frames(); ++f) map.rows.push_back(search.row(f));
+  const std::vector<Drawn> drawn = draw_paths(map, engine, guess.has_value());
+  const RunningSums sums{signals};
+  std::vector<Hypothesis> hypotheses = weigh(map, drawn, sums, engine);
+  std::vector<SpeedCandidate> candidates;
+  for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));
+  if (candidates.empty()) return candidates;
+  SpeedCandidate& best = candidates.front();
+  const double salience = mean_salience(map, drawn[hypotheses.front().path].path);
+  if (follow(best, signals, sums, engine)) measure(best, sums, engine, salience);
   return candidates;
 }
 

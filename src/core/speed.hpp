@@ -39,11 +39,21 @@ struct SpeedCandidate {
   std::vector<FollowedSpeed> followed;  ///< beside them, one every `phase.hop_s`; for the likeliest only
 };
 
+/// What the minute before taught about the speed of a long recording.
+struct KnownSpeed {
+  Rpm speed;
+  double probability = 0.0;   ///< of the ratio
+  double score = 0.0;         ///< SpeedCandidate::score over the whole of it
+  double running_share = 0.0;
+  std::optional<Rpm> other;   ///< the next best ratio
+};
+
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
 /// `guess`: keeps only speeds within 15 %. Of more than 24 s only the first is given for the whole;
 /// phase, running and features of the others belong to the stretch on which they were compared.
-std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine,
-                                       std::optional<Rpm> guess);
+/// `known`: where the sound still fits it, as well as before, nothing else is weighed.
+std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
+                                       const std::optional<KnownSpeed>& known = {});
 
 /// Cycle lines that carry the beat of a layout: four per heard event, at least 12.
 std::size_t beat_lines(const Engine& engine);

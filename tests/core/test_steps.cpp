@@ -1,6 +1,7 @@
 // The steps of the listening, each on a sound whose truth is known.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <complex>
 #include <functional>
@@ -17,6 +18,7 @@
 #include "core/signals.hpp"
 #include "core/speed.hpp"
 #include "core/statistics.hpp"
+#include "pipebeat/listener.hpp"
 
 using namespace pipebeat;
 using namespace pipebeat::core;
@@ -385,4 +387,19 @@ TEST_CASE("Levels that one dead cylinder makes fit that pattern alone") {
   CHECK(misfit.one_dead < 1.0);
   CHECK(misfit.healthy > 2.0 * misfit.one_dead);
   CHECK(misfit.two_dead > misfit.one_dead);
+}
+
+TEST_CASE("A long recording is followed from minute to minute, also to half the speed") {
+  // The first minute teaches 1600 rpm, at which 800 would fit every other line.
+  const auto strength = [](int n) { return n % 4 == 2 ? 0.8 : 1.0; };
+  auto listener = *Listener::create(four(), Hertz{rate});
+  listener.push(four_cylinders(190.0, [](double t) { return (t < 62.0 ? 1600.0 : 800.0) + 10.0 * std::sin(t); }, strength));
+  const Finding f = listener.finding();
+  std::vector<double> error;
+  for (const SpeedPoint& p : f.speed_trace) {
+    const double truth = p.time_s < 62.0F ? 1600.0 : 800.0;
+    if (!std::isnan(p.rpm)) error.push_back(std::abs(static_cast<double>(p.rpm) / truth - 1.0));
+  }
+  REQUIRE(error.size() > 1600);
+  CHECK(std::count_if(error.begin(), error.end(), [](double e) { return e < 0.03; }) > 0.97 * static_cast<double>(error.size()));
 }
