@@ -141,9 +141,11 @@ struct Listener::State {
   core::SignalBank bank;
   Signals buffer;
   double buffer_begin_s = 0.0;
+  std::int64_t buffer_begin_sample = 0;
   std::vector<LevelPoint> strip;
   std::vector<Passage> heard;
   mutable std::optional<Passage> tail;  ///< the buffer as it is, once somebody asked
+  mutable core::SpectrumMemory spectra;  ///< of what `recent` heard last
 
   /// What the last passage that was heard for good taught about the speed.
   [[nodiscard]] std::optional<core::KnownSpeed> known() const {
@@ -176,7 +178,7 @@ Result<Listener> Listener::create(const Engine& engine, Hertz sample_rate,
                 "give revolutions per minute, for example --rpm 700");
   }
   return Listener{std::make_unique<State>(
-      State{engine, sample_rate, options, core::SignalBank{sample_rate.value()}, {}, 0.0, {}, {}, {}})};
+      State{engine, sample_rate, options, core::SignalBank{sample_rate.value()}, {}, 0.0, 0, {}, {}, {}, {}})};
 }
 
 void Listener::push(std::span<const float> samples) {
@@ -203,6 +205,7 @@ void Listener::push(std::span<const float> samples) {
     }
     s.heard.push_back(core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options, s.known()));
     s.buffer_begin_s += static_cast<double>(cut) / rate;
+    s.buffer_begin_sample += cut;
     // Pictures and event lists are bounded: the first ones are kept.
     std::size_t events = 0;
     std::size_t points = 0;
@@ -239,7 +242,10 @@ Finding Listener::recent(Seconds length, std::optional<Rpm> near) const {
   const double begin = state_->buffer_begin_s + static_cast<double>(size - take) / rate;
   ListenerOptions options = state_->options;
   if (!options.speed_guess) options.speed_guess = near;
-  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, options);
+  const std::int64_t begin_sample = state_->buffer_begin_sample + static_cast<std::int64_t>(size - take);
+  state_->spectra.forget_before(begin_sample);
+  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, options, {},
+                                          core::Remembered{state_->spectra, begin_sample});
   const Passage* const one[] = {&last};
   Finding f = state_->conclude(one, begin, static_cast<double>(take) / rate);
   if (last.engine_heard)

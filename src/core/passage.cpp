@@ -189,12 +189,14 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
 }
 
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
-                     const std::optional<KnownSpeed>& known) {
+                     const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
   if (is_silent(signals)) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   constexpr double tone_share = 0.95;
   if (steadiest_line_share(signals) > tone_share) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   const int mains_hz = remove_mains(signals);
-  std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess, known);
+  // Without its hum it is another sound.
+  const auto shared = mains_hz == 0 ? remembered : std::nullopt;
+  std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess, known, shared);
   if (candidates.empty()) candidates.emplace_back();
   const SpeedCandidate& speed = candidates.front();
   Passage p = hear_at_speed(signals, speed, begin_s, engine);

@@ -48,9 +48,9 @@ struct Passage {
 };
 
 /// Hears a passage. `signals` are consumed (mains hum is taken out in place).
-/// `known`: what the passage before it taught.
+/// `known`: what the passage before it taught. `remembered`: spectra of the sound that it is a part of.
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
-                     const std::optional<KnownSpeed>& known = {});
+                     const std::optional<KnownSpeed>& known = {}, const std::optional<Remembered>& remembered = {});
 
 /// What the fit of the tables wants to know of a passage.
 struct PassageDetails {

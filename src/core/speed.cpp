@@ -244,8 +244,9 @@ class FrameSpectrum {
 /// Searches the comb of any moment of a sound.
 class CombSearch {
  public:
-  CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz)
-      : signals_{signals}, cycle_hz_{frequency_grid(low_hz, high_hz)}, comb_{engine, cycle_hz_, spectrum_.bin_hz()} {}
+  CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz,
+             const std::optional<Remembered>& remembered = {})
+      : signals_{signals}, remembered_{remembered}, cycle_hz_{frequency_grid(low_hz, high_hz)}, comb_{engine, cycle_hz_, spectrum_.bin_hz()} {}
 
   [[nodiscard]] const std::vector<double>& cycle_hz() const { return cycle_hz_; }
   [[nodiscard]] std::size_t frames() const {
@@ -253,15 +254,24 @@ class CombSearch {
   }
 
   [[nodiscard]] std::vector<float> row(std::size_t frame) {
+    const std::int64_t centre = std::lround(static_cast<double>(frame) * hop_s * signals_.rate_hz);
+    const auto half = static_cast<std::int64_t>(wide_.size() / 2);
+    const bool shared = remembered_ && centre >= half && centre + half <= static_cast<std::int64_t>(signals_.size());
+    if (shared) {
+      const auto level = remembered_->spectra.around(remembered_->begin + centre);
+      if (!level.empty()) return comb_.row(level);
+    }
     // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
     spectrum_.clear();
     spectrum_.add(signals_, static_cast<double>(frame) * hop_s, brief_, 0.0);
     spectrum_.add(signals_, static_cast<double>(frame) * hop_s, wide_, 0.0);
+    if (shared) remembered_->spectra.keep(remembered_->begin + centre, spectrum_.level());
     return comb_.row(spectrum_.level());
   }
 
  private:
   const Signals& signals_;
+  std::optional<Remembered> remembered_;
   std::vector<double> cycle_hz_;
   FrameSpectrum spectrum_{signals_.rate_hz};
   Comb comb_;
@@ -1016,8 +1026,19 @@ std::size_t beat_lines(const Engine& engine) {
   return std::max<std::size_t>(12, 4 * engine.positions().size());
 }
 
+std::span<const float> SpectrumMemory::around(std::int64_t sample) const {
+  const auto found = level_.find(sample);
+  return found == level_.end() ? std::span<const float>{} : std::span<const float>{found->second};
+}
+
+void SpectrumMemory::keep(std::int64_t sample, std::span<const float> level) {
+  level_[sample].assign(level.begin(), level.end());
+}
+
+void SpectrumMemory::forget_before(std::int64_t sample) { level_.erase(level_.begin(), level_.lower_bound(sample)); }
+
 std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
-                                       const std::optional<KnownSpeed>& known) {
+                                       const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
   const double duration = static_cast<double>(signals.size()) / signals.rate_hz;
   if (duration < 0.5) return {};
   const double low_hz = engine.cycle_frequency(Rpm{guess ? guess->value() * 0.85 : slowest_rpm}).value();
@@ -1037,7 +1058,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
     return search.from_the_clearest_stretch(guess.has_value());
   }
   SalienceMap map;
-  CombSearch search{signals, engine, low_hz, high_hz};
+  CombSearch search{signals, engine, low_hz, high_hz, remembered};
   map.cycle_hz = search.cycle_hz();
   for (std::size_t f = 0; f < search.frames(); ++f) map.rows.push_back(search.row(f));
   const std::vector<Drawn> drawn = draw_paths(map, engine, guess.has_value());

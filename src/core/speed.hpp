@@ -6,6 +6,8 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
+#include <map>
 #include <optional>
 #include <span>
 #include <vector>
@@ -48,12 +50,32 @@ struct KnownSpeed {
   std::optional<Rpm> other;   ///< the next best ratio
 };
 
+/// Spectra that searches of one growing sound share: the last seconds are heard again and again, and
+/// most of them were there the last time. What is found is the same with and without.
+class SpectrumMemory {
+ public:
+  /// The spectrum around a sample of the sound; empty when it is not known.
+  [[nodiscard]] std::span<const float> around(std::int64_t sample) const;
+  void keep(std::int64_t sample, std::span<const float> level);
+  void forget_before(std::int64_t sample);
+
+ private:
+  std::map<std::int64_t, std::vector<float>> level_;
+};
+
+/// Where in a growing sound some signals begin.
+struct Remembered {
+  SpectrumMemory& spectra;
+  std::int64_t begin = 0;  ///< sample of the sound
+};
+
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
 /// `guess`: keeps only speeds within 15 %. Of more than 24 s only the first is given for the whole;
 /// phase, running and features of the others belong to the stretch on which they were compared.
 /// `known`: where the sound still fits it, as well as before, nothing else is weighed.
 std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
-                                       const std::optional<KnownSpeed>& known = {});
+                                       const std::optional<KnownSpeed>& known = {},
+                                       const std::optional<Remembered>& remembered = {});
 
 /// Cycle lines that carry the beat of a layout: four per heard event, at least 12.
 std::size_t beat_lines(const Engine& engine);

@@ -131,3 +131,33 @@ TEST_CASE("A speed known before saves the search and changes the answer little")
   CHECK(narrow.verdict == searched.verdict);
   CHECK(narrow.speed->mean.value() == doctest::Approx(searched.speed->mean.value()).epsilon(0.002));
 }
+
+TEST_CASE("What was heard a moment ago is not heard again: the answer is the same as anew") {
+  synth::Scene scene;
+  scene.duration_s = 8.0;
+  const synth::Recording take = synth::render(scene);
+  const std::vector<float> sound{take.samples.begin(), take.samples.end()};
+  const auto listener = [&] {
+    return *Listener::create(synth::engine_of(scene.engine),
+                             Hertz{static_cast<double>(take.rate_hz)});
+  };
+  const auto part = [&](double from_s, double to_s) {
+    return std::span{sound}.subspan(static_cast<std::size_t>(from_s * take.rate_hz),
+                                    static_cast<std::size_t>((to_s - from_s) * take.rate_hz));
+  };
+  Listener often = listener();
+  for (double t = 0.0; t < 7.5; t += 0.5) {
+    often.push(part(t, t + 0.5));
+    static_cast<void>(often.recent(Seconds{5.0}));
+  }
+  Listener once = listener();
+  once.push(part(0.0, 7.5));
+  const Finding a = often.recent(Seconds{5.0});
+  const Finding b = once.recent(Seconds{5.0});
+  REQUIRE(a.events.size() == b.events.size());
+  for (std::size_t i = 0; i < a.events.size(); ++i) {
+    CHECK(a.events[i].time_s == b.events[i].time_s);
+    CHECK(a.events[i].level == b.events[i].level);
+  }
+  CHECK(a.confidence == b.confidence);
+}
