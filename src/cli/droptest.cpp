@@ -2,7 +2,9 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <cmath>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -39,6 +41,25 @@ struct DroptestOptions {
 
 using Stretches = Result<std::vector<DropStretch>>;
 
+/// Hears one stretch. Two cylinders off can look like half the speed or twice of it, which unplugging
+/// one never brings about: such a stretch is heard again near the `usual` speed.
+Result<Heard> hear_stretch(const std::string& path, const Engine& engine, const HearOptions& how, std::optional<Rpm> usual) {
+  auto heard = hear(path, engine, how);
+  if (!heard || !usual || how.listener.speed_guess || path == "-") return heard;
+  const auto speed = heard->listener.finding().speed;
+  if (!speed) return heard;
+  const double ratio = speed->mean.value() / usual->value();
+  constexpr double close = 0.15;
+  for (const double wrong : {2.0, 1.5, 4.0 / 3.0, 3.0 / 4.0, 2.0 / 3.0, 0.5}) {
+    if (std::abs(ratio / wrong - 1.0) > close) continue;
+    HearOptions near = how;
+    near.listener.speed_guess = *usual;
+    near.channel = heard->channel;
+    return hear(path, engine, near);
+  }
+  return heard;
+}
+
 Stretches from_files(const DroptestOptions& options, const Engine& engine, const HearOptions& how) {
   std::vector<std::pair<int, std::string>> files;
   for (const std::string& path : options.baselines) files.emplace_back(0, path);
@@ -48,10 +69,12 @@ Stretches from_files(const DroptestOptions& options, const Engine& engine, const
     files.push_back(std::move(*file));
   }
   std::vector<DropStretch> out;
+  std::optional<Rpm> usual;
   for (const auto& [cylinder, path] : files) {
-    const auto heard = hear(path, engine, how);
+    const auto heard = hear_stretch(path, engine, how, usual);
     if (!heard) return tl::unexpected(heard.error());
     out.push_back({cylinder, heard->listener.finding()});
+    if (!usual && out.back().finding.speed) usual = out.back().finding.speed->mean;
   }
   return out;
 }
@@ -69,6 +92,7 @@ Stretches from_take(const DroptestOptions& options, const Engine& engine, const 
   if (!marks) return tl::unexpected(marks.error());
   const std::optional<double> end = length_s(options.take);
   std::vector<DropStretch> out;
+  std::optional<Rpm> usual;
   HearOptions stretch = how;
   for (std::size_t i = 0; i <= marks->size(); ++i) {
     stretch.from_s = i == 0 ? 0.0 : (*marks)[i - 1].at.value() + settle_s;
@@ -85,10 +109,11 @@ Stretches from_take(const DroptestOptions& options, const Engine& engine, const 
                   fmt::format("leave at least {:.0f} s between two marks",
                               settle_s + before_mark_s + shortest_stretch_s));
     }
-    auto heard = hear(options.take, engine, stretch);
+    const auto heard = hear_stretch(options.take, engine, stretch, usual);
     if (!heard) return tl::unexpected(heard.error());
     stretch.channel = heard->channel;
     out.push_back({i == 0 ? 0 : (*marks)[i - 1].unplugged, heard->listener.finding()});
+    if (!usual && out.back().finding.speed) usual = out.back().finding.speed->mean;
   }
   return out;
 }

@@ -311,4 +311,82 @@ PhaseTrack anchor(const RunningSums& signals, PhaseTrack phase, int lines, const
   return phase;
 }
 
+PhaseTrack rejoin(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& repeating) {
+  struct Run {
+    std::size_t begin, end;
+    double turn = 0.0;
+  };
+  // No engine is stopped and started again within two seconds (common practice, no source): over a
+  // shorter gap the phase is still known.
+  constexpr double shortest_stop_s = 2.0;
+  std::vector<Run> runs;
+  std::size_t longest = 0;
+  for (std::size_t c = 0; c < repeating.size();) {
+    std::size_t end = c;
+    while (end < repeating.size() && repeating[end]) ++end;
+    if (end > c) {
+      const bool follows = !runs.empty() && phase.time_of(static_cast<double>(c)) - phase.time_of(static_cast<double>(runs.back().end)) < shortest_stop_s;
+      if (follows) runs.back().end = end;
+      else runs.push_back({c, end});
+    }
+    c = end + 1;
+  }
+  if (runs.size() < 2) return phase;
+  for (std::size_t r = 1; r < runs.size(); ++r) {
+    if (runs[r].end - runs[r].begin > runs[longest].end - runs[longest].begin) longest = r;
+  }
+
+  const std::size_t per_cycle = grid_for(lines);
+  const RealFft fft{per_cycle};
+  const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
+  const Folded f = fold(signals, phase, per_cycle);
+  LineValues cross(runs.size() * K);
+  for (std::size_t m = 0; m < f.value.size(); ++m) {
+    const LineValues x = line_values(f, m, fft, K);
+    LineValues sum(runs.size() * K);
+    std::vector<float> power(K, 1e-20F);
+    for (std::size_t r = 0; r < runs.size(); ++r) {
+      for (std::size_t c = runs[r].begin; c < std::min(runs[r].end, f.cycles); ++c) {
+        if (!repeating[c]) continue;
+        for (std::size_t k = 0; k < K; ++k) {
+          sum[r * K + k] += x[c * K + k];
+          if (r == longest) power[k] += std::norm(x[c * K + k]);
+        }
+      }
+    }
+    const auto count = static_cast<float>(runs[longest].end - runs[longest].begin);
+    for (std::size_t k = 0; k < K; ++k) {
+      const auto to = sum[longest * K + k];
+      // Share of the line that agrees with the longest run's mean, less what chance gives.
+      const float weight = std::max(0.0F, std::norm(to) / count / power[k] - 1.0F / count) / power[k];
+      for (std::size_t r = 0; r < runs.size(); ++r) {
+        const auto own = sum[r * K + k];
+        cross[r * K + k] += weight * std::complex<float>{own.real() * to.real() + own.imag() * to.imag(),
+                                                         own.imag() * to.real() - own.real() * to.imag()};
+      }
+    }
+  }
+  const TurnSearch search{0.5, 8 * K + 1, K};
+  for (std::size_t r = 0; r < runs.size(); ++r) {
+    if (r != longest) runs[r].turn = search.best(cross.data() + r * K).turn;
+  }
+  // A run that comes late by d has a true phase behind ours by d.
+  double last = -1.0;
+  for (double& p : phase.cycles) {
+    const auto next = static_cast<std::size_t>(
+        std::find_if(runs.begin(), runs.end(), [&](const Run& r) { return p < static_cast<double>(r.end); }) - runs.begin());
+    double turn = runs[std::min(next, runs.size() - 1)].turn;
+    if (next > 0 && next < runs.size() && p < static_cast<double>(runs[next].begin)) {
+      const auto from = static_cast<double>(runs[next - 1].end);
+      const double t = (p - from) / (static_cast<double>(runs[next].begin) - from);
+      turn = (1.0 - t) * runs[next - 1].turn + t * turn;
+    }
+    p = std::max(p - turn, last + 1e-6);
+    last = p;
+  }
+  const double first = phase.cycles.front();
+  for (double& p : phase.cycles) p -= first;
+  return phase;
+}
+
 }  // namespace pipebeat::core

@@ -67,4 +67,8 @@ PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int r
 /// `use`: cycles that make the mean.
 PhaseTrack anchor(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& use);
 
+/// Turns every run of cycles on the longest one: where an engine stood or was drowned out between two
+/// runs, the phase was lost. `repeating`: cycles that belong to a run; what lies between takes up the turn.
+PhaseTrack rejoin(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& repeating);
+
 }  // namespace pipebeat::core

@@ -28,8 +28,8 @@ constexpr std::size_t trace_limit = 20'000;
 constexpr double shortest_s = 1.5;
 constexpr double fewest_cycles = 8.0;
 constexpr double speed_floor = 0.6;    // probability of the chosen ratio
-constexpr double verdict_floor = 0.38; // probability of the chosen verdict
-constexpr double engine_floor = 0.6;   // that it is an engine at all
+constexpr double verdict_floor = 0.34; // probability of the chosen verdict
+constexpr double engine_floor = 0.5;   // that it is an engine at all
 constexpr double clipped_limit = 0.35;
 constexpr float silent_db = -75.0F;  // 16 bits end at -90 dB; a muted microphone stays near that
 
@@ -354,7 +354,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> heard_passages
   const auto best = static_cast<std::size_t>(std::max_element(whole.probability.begin(), whole.probability.end() - 1) - whole.probability.begin());
   if (whole.probability[best] < verdict_floor) return unclear(ReasonCode::too_noisy, *f.input.snr_db);
   f.verdict = static_cast<Verdict>(best);
-  f.confidence = calibrated(whole.probability[best] * std::min(1.0, whole.speed_probability));
+  f.confidence = calibrated(whole.probability[best]);
 
   // Levels in units of a fired pulse: the upper half of the positions averages 1.
   std::vector<double> mean(P, 0.0);

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
 
 #include "core/judge.hpp"
 #include "core/lines.hpp"
@@ -188,6 +189,47 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
   return p;
 }
 
+namespace {
+
+/// Mixes the verdicts at every speed that may be right, each by that speed's probability; the first
+/// candidate is the one that was heard. Speeds as good as equal are one; at a speed too unlikely to be
+/// worth its time anything may be. Whether it is an engine at all is asked at the likeliest speed only.
+/// `hear`: verdicts at another candidate, if an engine is heard at it.
+template <class Hear>
+void weigh_speeds(Passage& p, const std::vector<SpeedCandidate>& candidates, Hear hear) {
+  constexpr double equal = 0.06;
+  constexpr double likely = 0.1;
+  const SpeedCandidate& first = candidates.front();
+  if (first.mean_rpm <= 0.0) return;
+  const VerdictProbabilities own = p.probability;
+  VerdictProbabilities mixed{};
+  double weights = 0.0;
+  const auto add = [&](const VerdictProbabilities& probability, double weight) {
+    const double an_engine = std::accumulate(probability.begin(), probability.end() - 1, 1e-12);
+    for (std::size_t v = 0; v + 1 < mixed.size(); ++v) mixed[v] += weight * (1.0 - own.back()) * probability[v] / an_engine;
+    weights += weight;
+  };
+  VerdictProbabilities anything{};
+  anything.fill(1.0);
+  for (const SpeedCandidate& c : candidates) {
+    if (c.mean_rpm <= 0.0) continue;
+    if (std::abs(c.mean_rpm / first.mean_rpm - 1.0) < equal) {
+      p.speed_probability += c.probability;
+      add(own, c.probability);
+      continue;
+    }
+    if (!p.other_rpm) p.other_rpm = c.mean_rpm;
+    // Of a long recording the others were followed through a part only.
+    const bool of_the_whole = c.phase.end_s() > first.phase.end_s() - 1.0;
+    const auto other = c.probability > likely && of_the_whole && p.engine_heard ? hear(c) : std::nullopt;
+    add(other.value_or(anything), c.probability);
+  }
+  if (weights <= 0.0) return;
+  for (std::size_t v = 0; v + 1 < mixed.size(); ++v) p.probability[v] = mixed[v] / weights;
+}
+
+}  // namespace
+
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
                      const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
   if (is_silent(signals)) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
@@ -199,20 +241,17 @@ Passage hear_passage(Signals signals, double begin_s, const Engine& engine, cons
   std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess, known, shared);
   if (candidates.empty()) candidates.emplace_back();
   const SpeedCandidate& speed = candidates.front();
+  const auto judged = [&](const Passage& p) {
+    return p.engine_heard && options.known_good ? judge_pattern(without_offset(p.evidence, options.known_good->evidence)) : p.probability;
+  };
   Passage p = hear_at_speed(signals, speed, begin_s, engine);
   p.mains_hz = mains_hz;
-  if (p.engine_heard && options.known_good) {
-    p.probability = judge_pattern(without_offset(p.evidence, options.known_good->evidence));
-  }
-  for (const SpeedCandidate& c : candidates) {
-    if (c.mean_rpm <= 0.0 || speed.mean_rpm <= 0.0) continue;
-    const bool same = std::abs(c.mean_rpm / speed.mean_rpm - 1.0) < 0.06;
-    if (same) {
-      p.speed_probability += c.probability;
-    } else if (!p.other_rpm) {
-      p.other_rpm = c.mean_rpm;
-    }
-  }
+  p.probability = judged(p);
+
+  weigh_speeds(p, candidates, [&](const SpeedCandidate& other) -> std::optional<VerdictProbabilities> {
+    const Passage heard = hear_at_speed(signals, other, begin_s, engine);
+    return heard.engine_heard ? std::optional{judged(heard)} : std::nullopt;
+  });
   if (p.engine_heard) {
     p.known = KnownSpeed{Rpm{speed.mean_rpm}, p.speed_probability, speed.score, speed.features[3], {}};
     if (p.other_rpm) p.known->other = Rpm{*p.other_rpm};

@@ -5,6 +5,7 @@
 #include <complex>
 #include <cstdint>
 #include <numbers>
+#include <numeric>
 
 #include "core/fft.hpp"
 #include "core/line_pattern.hpp"
@@ -372,14 +373,20 @@ float mean_around(const std::vector<float>& v, std::size_t at, std::size_t reach
   return sum / static_cast<float>(high - low + 1);
 }
 
+/// Cycles that lie on their neighbours.
+std::vector<bool> repeating_cycles(const CycleLines& lines) {
+  std::vector<bool> out(lines.cycles);
+  for (std::size_t c = 0; c < lines.cycles; ++c) out[c] = mean_around(lines.repeat, c, 2) > running_repeat;
+  return out;
+}
+
 /// Cycles during which an engine runs: they lie on their neighbours, over at least four cycles, and
 /// (where asked) belong to the same sound as those.
 std::vector<bool> running_cycles(const CycleLines& lines, bool belonging) {
   const std::size_t C = lines.cycles;
-  std::vector<bool> running(C, false);
-  for (std::size_t c = 0; c < C; ++c) {
-    running[c] = mean_around(lines.repeat, c, 2) > running_repeat &&
-                 (!belonging || mean_around(lines.belong, c, 4) > running_belong);
+  std::vector<bool> running = repeating_cycles(lines);
+  for (std::size_t c = 0; c < C && belonging; ++c) {
+    running[c] = running[c] && mean_around(lines.belong, c, 4) > running_belong;
   }
   // A few cycles that differ inside a run are misses or a moment of noise, not a stop.
   constexpr std::size_t longest_gap = 5;
@@ -417,33 +424,6 @@ Folded fold_for_lines(const RunningSums& signals, const Engine& engine, const Ph
   return fold(signals, phase, per_cycle);
 }
 
-/// A workshop hums on when the engine stands, and hum repeats too. Running cycles that are far
-/// quieter in every signal than most others (mean envelope, low band rms) are taken out.
-void drop_quiet(std::vector<bool>& running, const Folded& folded) {
-  constexpr float quiet = 0.45F;      // of the level that 70 % of the running cycles reach
-  constexpr double reached_by = 0.3;
-  std::vector<bool> far(running.size(), true);
-  for (std::size_t m = 0; m < signal_count; ++m) {
-    std::vector<float> level;
-    std::vector<float> of_running;
-    for (std::size_t c = 0; c < folded.cycles; ++c) {
-      double sum = 0.0;
-      for (std::size_t i = 0; i < folded.per_cycle; ++i) {
-        const double v = folded.value[m][c * folded.per_cycle + i];
-        sum += m == 0 ? v * v : v;
-      }
-      const double mean = sum / static_cast<double>(folded.per_cycle);
-      level.push_back(static_cast<float>(m == 0 ? std::sqrt(mean) : std::max(0.0, mean)));
-      if (running[c]) of_running.push_back(level.back());
-    }
-    if (of_running.size() < 4) return;
-    const auto at = of_running.begin() + static_cast<std::ptrdiff_t>(reached_by * static_cast<double>(of_running.size()));
-    std::nth_element(of_running.begin(), at, of_running.end());
-    for (std::size_t c = 0; c < level.size(); ++c) far[c] = far[c] && mean_around(level, c, 1) < quiet * *at;
-  }
-  for (std::size_t c = 0; c < far.size(); ++c) running[c] = running[c] && !far[c];
-}
-
 std::vector<bool> longest_stretch(const std::vector<bool>& running) {
   std::size_t best = 0;
   std::size_t best_length = 0;
@@ -459,6 +439,86 @@ std::vector<bool> longest_stretch(const std::vector<bool>& running) {
   std::vector<bool> out(running.size(), false);
   std::fill_n(out.begin() + static_cast<std::ptrdiff_t>(best), best_length, true);
   return out;
+}
+
+/// Level of every cycle in every signal: mean envelope, low band rms.
+std::array<std::vector<float>, signal_count> cycle_levels(const Folded& folded) {
+  std::array<std::vector<float>, signal_count> out;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    for (std::size_t c = 0; c < folded.cycles; ++c) {
+      double sum = 0.0;
+      for (std::size_t i = 0; i < folded.per_cycle; ++i) {
+        const double v = folded.value[m][c * folded.per_cycle + i];
+        sum += m == 0 ? v * v : v;
+      }
+      const double mean = sum / static_cast<double>(folded.per_cycle);
+      out[m].push_back(static_cast<float>(m == 0 ? std::sqrt(mean) : std::max(0.0, mean)));
+    }
+  }
+  return out;
+}
+
+/// The stretch that is the engine if one is: of the longest and loudest, counted together.
+std::vector<bool> main_stretch(const std::vector<bool>& running, const std::array<std::vector<float>, signal_count>& level) {
+  std::vector<float> loudness(running.size(), 0.0F);
+  for (const auto& l : level) {
+    const float total = std::accumulate(l.begin(), l.end(), 1e-20F);
+    for (std::size_t c = 0; c < loudness.size(); ++c) loudness[c] += l[c] / total;
+  }
+  std::size_t best = 0;
+  std::size_t best_length = 0;
+  float most = 0.0F;
+  for (std::size_t c = 0; c < running.size();) {
+    std::size_t end = c;
+    float sum = 0.0F;
+    while (end < running.size() && running[end]) sum += loudness[end++];
+    if (sum > most) {
+      most = sum;
+      best_length = end - c;
+      best = c;
+    }
+    c = end + 1;
+  }
+  std::vector<bool> out(running.size(), false);
+  std::fill_n(out.begin() + static_cast<std::ptrdiff_t>(best), best_length, true);
+  return out;
+}
+
+/// Value that a share of those that are used stays below.
+float quantile_of(const std::vector<float>& v, const std::vector<bool>& use, double share) {
+  std::vector<float> used;
+  for (std::size_t i = 0; i < v.size(); ++i) {
+    if (use[i]) used.push_back(v[i]);
+  }
+  if (used.empty()) return 0.0F;
+  const auto at = used.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(used.size()));
+  std::nth_element(used.begin(), at, used.end());
+  return *at;
+}
+
+/// A workshop hums on when the engine stands, or another engine is heard then, and both repeat too.
+/// Taken out are running cycles that are far quieter in every signal than most of the main stretch,
+/// or far quieter in some, apart from it and far less like it than its own cycles are.
+void drop_quiet(std::vector<bool>& running, const std::array<std::vector<float>, signal_count>& level,
+                const CycleLines& lines, const std::vector<bool>& main) {
+  constexpr float quiet = 0.45F;  // of the level that 70 % of its cycles reach
+  constexpr double below = 0.3;
+  constexpr float like = 0.5F;
+  std::vector<bool> everywhere(running.size(), true);
+  std::vector<bool> somewhere(running.size(), false);
+  for (const auto& l : level) {
+    const float limit = quiet * quantile_of(l, main, below);
+    for (std::size_t c = 0; c < l.size(); ++c) {
+      const bool is_quiet = mean_around(l, c, 1) < limit;
+      everywhere[c] = everywhere[c] && is_quiet;
+      somewhere[c] = somewhere[c] || is_quiet;
+    }
+  }
+  const float usual = quantile_of(lines.belong, main, 0.5);
+  for (std::size_t c = 0; c < running.size(); ++c) {
+    const bool strange = mean_around(lines.belong, c, 4) < like * usual;
+    running[c] = running[c] && !everywhere[c] && (main[c] || !somewhere[c] || !strange);
+  }
 }
 
 /// Takes out runs that lie apart from the longest one and at a speed out of its reach: a steady tone
@@ -498,14 +558,19 @@ void settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine&
   for (int round = 0; round < 2; ++round) {
     const Folded folded = fold_for_lines(signals, engine, candidate.phase);
     if (folded.cycles < fewest_cycles) return;
+    if (round == 0) candidate.phase = rejoin(signals, std::move(candidate.phase), lines, repeating(folded));
     candidate.phase = anchor(signals, candidate.phase, lines, repeating(folded));
   }
   const Folded folded = fold_for_lines(signals, engine, candidate.phase);
   candidate.running.clear();
   if (folded.cycles < fewest_cycles) return;
-  // What else repeats must belong to the same sound as the longest stretch that does.
-  candidate.running = running_cycles(cycle_lines(folded, beat_lines(engine), longest_stretch(repeating(folded))), true);
-  drop_quiet(candidate.running, folded);
+  // What else repeats must belong to the same sound as the main stretch that does.
+  const auto level = cycle_levels(folded);
+  // Every stop has a moment in which no cycle lies on the next: gaps are not bridged here.
+  const std::vector<bool> main = main_stretch(repeating_cycles(cycle_lines(folded, beat_lines(engine))), level);
+  const CycleLines belonging = cycle_lines(folded, beat_lines(engine), main);
+  candidate.running = running_cycles(belonging, true);
+  drop_quiet(candidate.running, level, belonging, main);
   drop_out_of_reach(candidate.running, candidate.phase);
 }
 
@@ -559,6 +624,14 @@ std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::ve
     if (end < frames && end - f < shortest_stop) std::fill(reached.begin() + static_cast<std::ptrdiff_t>(f), reached.begin() + static_cast<std::ptrdiff_t>(end), true);
     f = end;
   }
+  // Nor does a recording begin or end just there: what a window misses at its edges was running too.
+  constexpr std::size_t edge = 8;
+  constexpr std::size_t steady = 25;  // columns: 15 %
+  const auto level_with = [&](std::size_t f, std::size_t q) { return path[f] < path[q] + steady && path[q] < path[f] + steady; };
+  const auto first = static_cast<std::size_t>(std::find(runs.begin(), runs.end(), true) - runs.begin());
+  const auto after_last = static_cast<std::size_t>(runs.rend() - std::find(runs.rbegin(), runs.rend(), true));
+  for (std::size_t f = 0; first <= edge && f < first; ++f) reached[f] = level_with(f, first);
+  for (std::size_t f = after_last; frames - after_last <= edge && f < frames; ++f) reached[f] = level_with(f, after_last - 1);
   for (std::size_t f = 0; f < frames; ++f) {
     if (!reached[f] && !back[f]) continue;
     const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
@@ -768,7 +841,13 @@ void measure(SpeedCandidate& candidate, const RunningSums& signals, const Engine
                         odd_against_even(1) / 10.0,
                         odd_against_even(4) / 10.0,
                         std::min({misfit.healthy, misfit.one_dead, misfit.two_dead}) / 10.0,
-                        half_level / 10.0};
+                        half_level / 10.0,
+                        null_level(lines, 0, engine, 0.2, 1.0) / 10.0,
+                        null_level(lines, 0, engine, 1.0, 2.0) / 10.0,
+                        null_level(lines, 1, engine, 1.0, 2.0) / 10.0,
+                        null_level(lines, 4, engine, 1.0, 2.0) / 10.0,
+                        misfit.healthy / 10.0,
+                        (misfit.one_dead - misfit.healthy) / 10.0};
 }
 
 /// First row of the `length` rows in which the best column of the map stands out most.
@@ -818,6 +897,32 @@ double mean_salience(const SalienceMap& map, std::span<const std::size_t> path) 
     frames += step;
   }
   return sum / frames;
+}
+
+/// Follows the speed of a settled candidate. Where the engine stays lost for seconds all the same, the
+/// path may have jumped to a multiple of its speed, after a blip for example: a path held near the
+/// speed that was heard is taken when far more is heard on it. True when the track changed.
+bool follow_all(SpeedCandidate& candidate, const SalienceMap& map, const Signals& signals, const RunningSums& sums, const Engine& engine) {
+  constexpr double lost_s = 3.0;
+  constexpr double more_s = 2.0;
+  constexpr double pull = 8.0;
+  bool changed = follow(candidate, signals, sums, engine);
+  const auto heard_s = [](const SpeedCandidate& c) {
+    return running_seconds(c) + hop_s * static_cast<double>(c.followed.size());
+  };
+  const double before_s = heard_s(candidate);
+  if (before_s == 0.0 || before_s > sums.duration_s() - lost_s) return changed;
+  const auto path = best_path(map, engine.cycle_frequency(Rpm{candidate.mean_rpm}).value(), pull);
+  SpeedCandidate again;
+  again.phase = along(map, path);
+  settle(again, sums, engine, 3);
+  again.mean_rpm = candidate.mean_rpm;
+  follow(again, signals, sums, engine);
+  if (heard_s(again) < before_s + more_s) return changed;
+  candidate.phase = std::move(again.phase);
+  candidate.running = std::move(again.running);
+  candidate.followed = std::move(again.followed);
+  return true;
 }
 
 // Fitted by tools/fit: weights of the features in the choice among candidates.
@@ -1069,7 +1174,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   if (candidates.empty()) return candidates;
   SpeedCandidate& best = candidates.front();
   const double salience = mean_salience(map, drawn[hypotheses.front().path].path);
-  if (follow(best, signals, sums, engine)) measure(best, sums, engine, salience);
+  if (follow_all(best, map, signals, sums, engine)) measure(best, sums, engine, salience);
   return candidates;
 }
 

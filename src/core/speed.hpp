@@ -20,7 +20,7 @@
 namespace pipebeat::core {
 
 /// What tells a right speed from a wrong ratio; see `speed_features` for each.
-inline constexpr std::size_t speed_feature_count = 17;
+inline constexpr std::size_t speed_feature_count = 23;
 using SpeedFeatures = std::array<double, speed_feature_count>;
 
 /// Speed of a moment whose cycles are too unlike their neighbours to be judged: the throttle is

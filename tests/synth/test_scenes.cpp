@@ -233,7 +233,7 @@ TEST_CASE("random scenes are dealt evenly and several share an engine") {
   CHECK(conditions.size() == 11);
   CHECK(profiles.size() == 11);
   CHECK(microphones.size() == 6);
-  CHECK(others.size() == 13);
+  CHECK(others.size() == 29);
   CHECK(conditions["healthy"] > 100);
   CHECK(conditions["healthy"] < 200);
   CHECK(engines.size() > 80);

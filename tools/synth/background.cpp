@@ -240,6 +240,112 @@ Signal motor(Random& random, std::size_t frames, double rate) {
   return x;
 }
 
+/// Blows at a steady rate, each a thud with a rattle, over what the motor behind them does: a
+/// sewing machine's needle, a hammer drill. `wobble`: scatter of their distances.
+Signal beating_machine(Random& random, std::size_t frames, double rate, double per_s, double wobble,
+                       double thud_hz, double motor_level) {
+  Signal x = motor(random, frames, rate);
+  for (double& v : x) v *= motor_level;
+  const double length = static_cast<double>(frames) / rate;
+  const int kinds = random.integer(1, 3);  // blades or strokes that differ a little
+  std::vector<double> level(static_cast<std::size_t>(kinds));
+  for (double& l : level) l = std::exp(0.2 * random.normal());
+  std::size_t blow = 0;
+  for (double t = 0.0; t < length; t += (1.0 + wobble * random.normal()) / per_s, ++blow) {
+    add_hit(x, random, rate, t, level[blow % level.size()] * std::exp(0.08 * random.normal()),
+            thud_hz, 0.25 / per_s);
+    add_hit(x, random, rate, t, 0.3 * std::exp(0.2 * random.normal()), 11.0 * thud_hz,
+            0.06 / per_s);
+  }
+  return x;
+}
+
+/// Noise that swells and fades `per_s` times a second: a saw's strokes, breath, waves, a drum of
+/// washing.
+Signal strokes(Random& random, std::size_t frames, double rate, double per_s, double wobble,
+               double hz) {
+  Signal x(frames);
+  Biquad band = Biquad::bandpass(hz, 0.8, rate);
+  const Signal drift = slow_curve(random, frames, 0.7 * per_s, rate);
+  const double sharp = random.uniform(1.0, 4.0);
+  double phase = 0.0;
+  for (std::size_t i = 0; i < frames; ++i) {
+    phase += per_s * (1.0 + wobble * drift[i]) / rate;
+    x[i] = band(random.noise()) * (0.03 + std::pow(0.5 + 0.5 * std::sin(turn * phase), sharp));
+  }
+  return x;
+}
+
+/// A drum that tumbles its load, or spins out of balance.
+Signal washing(Random& random, std::size_t frames, double rate) {
+  Signal x = motor(random, frames, rate);
+  const bool spins = random.chance(0.5);
+  const double hz = spins ? random.uniform(8.0, 20.0) : random.uniform(0.7, 1.2);
+  const Signal load = strokes(random, frames, rate, hz, 0.02, random.uniform(150.0, 500.0));
+  for (std::size_t i = 0; i < frames; ++i) {
+    x[i] = 0.3 * x[i] + 2.0 * load[i];
+    if (spins) x[i] += 1.5 * std::sin(turn * hz * static_cast<double>(i) / rate);
+  }
+  return x;
+}
+
+/// Tones that come in calls: `pulses_per_s` within a call, each gliding: birds, crickets, barks,
+/// horns.
+Signal calls(Random& random, std::size_t frames, double rate, double calls_per_s,
+             double pulses_per_s, double hz, double glide, double roughness) {
+  Signal x(frames, 0.0);
+  const double length = static_cast<double>(frames) / rate;
+  double phase = 0.0;
+  for (double t = random.uniform(0.0, 1.0 / calls_per_s); t < length;
+       t += random.uniform(0.6, 1.4) / calls_per_s) {
+    const int pulses = random.integer(1, 6);
+    for (int k = 0; k < pulses; ++k) {
+      const double start = t + k / pulses_per_s;
+      const double long_s = 0.6 / pulses_per_s;
+      const auto from = static_cast<std::size_t>(start * rate);
+      const auto to = std::min(frames, static_cast<std::size_t>((start + long_s) * rate));
+      for (std::size_t i = from; i < to; ++i) {
+        const double u = static_cast<double>(i - from) / (long_s * rate);
+        phase += hz * (1.0 + glide * u) / rate;
+        const double tone = std::sin(turn * phase) + 0.5 * std::sin(2.0 * turn * phase) +
+                            0.3 * std::sin(3.0 * turn * phase);
+        x[i] += std::sin(std::numbers::pi * u) *
+                (tone * (1.0 - roughness) + roughness * random.noise());
+      }
+    }
+  }
+  for (double& v : x) v += 0.01 * random.noise();
+  return x;
+}
+
+/// Snores: a flutter of the palate inside every breath.
+Signal snore(Random& random, std::size_t frames, double rate) {
+  Signal x =
+      strokes(random, frames, rate, random.uniform(0.2, 0.35), 0.05, random.uniform(200.0, 500.0));
+  const double flutter_hz = random.uniform(25.0, 70.0);
+  const Signal drift = slow_curve(random, frames, 1.5, rate);
+  double phase = 0.0;
+  for (std::size_t i = 0; i < frames; ++i) {
+    phase += flutter_hz * (1.0 + 0.06 * drift[i]) / rate;
+    x[i] *= std::pow(0.5 + 0.5 * std::sin(turn * phase), 3.0);
+  }
+  return x;
+}
+
+/// Wheels over rail joints: two blows a bogie, two bogies a carriage.
+Signal train(Random& random, std::size_t frames, double rate) {
+  Signal x = traffic(random, frames, rate);
+  for (double& v : x) v *= 0.15;
+  const double period = random.uniform(0.8, 2.2);
+  const double length = static_cast<double>(frames) / rate;
+  const double hz = random.uniform(90.0, 400.0);
+  for (double t = random.uniform(0.0, period); t < length; t += period) {
+    for (const double part : {0.0, 0.13, 0.42, 0.55})
+      add_hit(x, random, rate, t + part * period, std::exp(0.15 * random.normal()), hz, 0.03);
+  }
+  return x;
+}
+
 Signal second_engine(Random& random, std::size_t frames, double rate) {
   static constexpr std::array<std::string_view, 5> layouts{"inline4", "inline6", "v6", "inline3",
                                                            "diesel4"};
@@ -281,6 +387,48 @@ Signal sound_of(const std::string& kind, Random& random, std::size_t frames, dou
     return hits(random, frames, rate, random.chance(0.5) ? 4.0 : 5.0, 1.0,
                 random.uniform(2500.0, 5000.0), 0.003);
   if (kind == "emotor") return motor(random, frames, rate);
+  if (kind == "sewing")
+    return beating_machine(random, frames, rate, random.uniform(6.0, 16.0), 0.01,
+                           random.uniform(150.0, 600.0), random.uniform(0.1, 0.6));
+  if (kind == "hammer-drill")
+    return beating_machine(random, frames, rate, random.uniform(25.0, 60.0), 0.02,
+                           random.uniform(150.0, 500.0), random.uniform(0.2, 0.8));
+  if (kind == "washing") return washing(random, frames, rate);
+  if (kind == "saw")
+    return strokes(random, frames, rate, random.uniform(1.5, 4.5), 0.08,
+                   random.log_uniform(500.0, 2500.0));
+  if (kind == "waves")
+    return strokes(random, frames, rate, random.uniform(0.1, 0.3), 0.2,
+                   random.log_uniform(200.0, 800.0));
+  if (kind == "breath")
+    return strokes(random, frames, rate, random.uniform(0.25, 0.8), 0.1,
+                   random.log_uniform(400.0, 2000.0));
+  if (kind == "snore") return snore(random, frames, rate);
+  if (kind == "train") return train(random, frames, rate);
+  if (kind == "barks")
+    return calls(random, frames, rate, random.uniform(0.4, 1.2), random.uniform(2.0, 4.0),
+                 random.log_uniform(250.0, 900.0), -0.25, 0.35);
+  if (kind == "birds")
+    return calls(random, frames, rate, random.uniform(0.5, 2.0), random.uniform(4.0, 15.0),
+                 random.log_uniform(1800.0, 5000.0), random.uniform(-0.3, 0.3), 0.05);
+  if (kind == "crickets")
+    return calls(random, frames, rate, random.uniform(2.0, 5.0), random.uniform(20.0, 45.0),
+                 random.uniform(3500.0, 6000.0), 0.0, 0.1);
+  if (kind == "frogs")
+    return calls(random, frames, rate, random.uniform(0.8, 2.0), random.uniform(15.0, 40.0),
+                 random.log_uniform(300.0, 1500.0), 0.0, 0.3);
+  if (kind == "siren")
+    return calls(random, frames, rate, 0.2, random.uniform(0.3, 1.5), random.uniform(400.0, 900.0),
+                 0.6, 0.0);
+  if (kind == "applause")
+    return hits(random, frames, rate, random.uniform(30.0, 120.0), 0.1,
+                random.uniform(600.0, 1800.0), 0.004);
+  if (kind == "crackle")
+    return hits(random, frames, rate, random.uniform(6.0, 30.0), 0.0,
+                random.log_uniform(800.0, 4000.0), 0.002);
+  if (kind == "typing")
+    return hits(random, frames, rate, random.uniform(4.0, 9.0), 0.6,
+                random.log_uniform(700.0, 3000.0), 0.006);
   if (kind == "engine") return second_engine(random, frames, rate);
   throw std::invalid_argument("background \"" + kind + "\" is unknown");
 }

@@ -44,12 +44,12 @@ void write_scene(const Scene& scene, const std::string& out, const std::string& 
                label(scene, recording, std::filesystem::path{out}.filename().string()) + "\n");
 }
 
-void write_set(int count, std::uint64_t seed, bool lossy, const std::string& set,
+void write_set(int count, std::uint64_t seed, bool lossy, bool no_engine, const std::string& set,
                const std::string& directory, int part, int parts) {
   std::filesystem::create_directories(directory);
   const std::string suffix = parts > 1 ? fmt::format("-{}", part) : "";
   std::ofstream labels{std::filesystem::path{directory} / ("labels" + suffix + ".jsonl")};
-  const std::vector<Scene> scenes = random_scenes(count, seed, lossy);
+  const std::vector<Scene> scenes = random_scenes(count, seed, lossy, no_engine);
   for (int i = part; i < count; i += parts) {
     const std::string file = fmt::format("{}_{:04d}.flac", set, i);
     const Scene& scene = scenes[static_cast<std::size_t>(i)];
@@ -70,7 +70,7 @@ int main(int argc, char** argv) {
   std::string scene_file, name, out, truth, directory, set = "random";
   int count = 0, part = 0, parts = 1;
   std::uint64_t seed = 1;
-  bool list = false, lossy = false, print = false;
+  bool list = false, lossy = false, no_engine = false, print = false;
   app.add_option("scene", scene_file, "a scene description, JSON");
   app.add_option("--named", name, "a built-in scene");
   app.add_flag("--list", list, "list the built-in scenes");
@@ -82,6 +82,7 @@ int main(int argc, char** argv) {
   app.add_option("--out", directory, "directory of the random scenes and their labels.jsonl");
   app.add_option("--set", set, "first word of the files' names");
   app.add_flag("--lossy", lossy, "send three in ten through MP3, AAC or Opus (ffmpeg; slower)");
+  app.add_flag("--no-engine", no_engine, "only sounds without an engine");
   app.add_option("--part", part,
                  "render only every PARTS-th scene from this one on (0-based); labels-PART.jsonl")
       ->check(CLI::NonNegativeNumber);
@@ -96,7 +97,7 @@ int main(int argc, char** argv) {
     if (count > 0) {
       if (directory.empty()) throw std::runtime_error("--random needs --out DIRECTORY");
       if (part >= parts) throw std::runtime_error("--part counts from 0 and must be below --parts");
-      write_set(count, seed, lossy, set, directory, part, parts);
+      write_set(count, seed, lossy, no_engine, set, directory, part, parts);
       return 0;
     }
     if (scene_file.empty() == name.empty()) {

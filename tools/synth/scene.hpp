@@ -2,13 +2,22 @@
 // Everything a scene leaves open is drawn from its seeds, so a scene always sounds the same.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "pipebeat/engine.hpp"
 
 namespace pipebeat::synth {
+
+/// What a microphone may hear instead of an engine; half of it beats like one.
+inline constexpr std::array<std::string_view, 29> sounds_without_engine{
+    "pink",   "silence", "hum",      "music",     "rain",  "speech", "emotor",       "knock",
+    "hammer", "fan",     "wind",     "footsteps", "clock", "sewing", "hammer-drill", "washing",
+    "saw",    "waves",   "breath",   "snore",     "train", "barks",  "birds",        "crickets",
+    "frogs",  "siren",   "applause", "crackle",   "typing"};
 
 /// The engine itself. Scenes with equal values hear the same engine: pipe lengths, mufflers,
 /// cylinder differences and valve ticks come from `seed`.
@@ -64,7 +73,7 @@ struct Microphone {
   double agc = 0.0;           ///< 0 none .. 1 full levelling, quick enough to pump with the beat
   double soft_clip = 0.0;     ///< 0 none .. 1 strong
   double level_dbfs = -6.0;   ///< loudest 0.1 % of samples; above 0 the rest is clipped
-  double fixed_gain = 0.0;      ///< > 0: this instead, so that recordings made alike compare
+  double fixed_gain = 0.0;    ///< > 0: this instead, so that recordings made alike compare
   double clip_share = 0.0;    ///< > 0: level is set so that this share of samples clips
   double reverb = 0.0;        ///< 0..1
   std::string codec;          ///< empty, mp3, aac or opus
@@ -82,15 +91,14 @@ struct Scene {
   double hold_rpm = 0.0;              ///< speed to hold in fast and cruise; 0: drawn
   std::vector<Unplugging> unplugged;  ///< by rising time
   Contact contact;
-  std::string view = "tailpipe";      ///< tailpipe, beside, bonnet
+  std::string view = "tailpipe";  ///< tailpipe, beside, bonnet
   double distance_m = 1.0;
   /// pink, hum, traffic, speech, music, rain, fan, bursts, engine
   std::vector<std::string> background;
   double snr_db = 35.0;     ///< engine over background, both after the microphone's high-pass
   double wind_db = -100.0;  ///< wind over the engine, after the high-pass
   Microphone microphone;
-  /// Not empty: no engine at all but pink, silence, hum, music, rain, speech, emotor, knock,
-  /// hammer, fan, wind, footsteps, clock.
+  /// Not empty: no engine at all but one of `sounds_without_engine`.
   std::string instead;
   double rpm_guess = 0.0;  ///< what the user would say; 0: nothing
 };
