@@ -161,7 +161,7 @@ std::vector<StretchLines> BeatLines::stretches(const Engine& engine, const Phase
   std::size_t grid = 64;
   while (grid < 3 * K) grid *= 2;
   const Folded folded = fold(clean, phase, grid);
-  const CycleLines lines = cycle_lines(folded, K);
+  const CycleSpectra lines = cycle_spectra(folded, K);
   std::vector<bool> heard(folded.cycles, false);
   std::size_t next = 0;
   for (std::size_t c = 0; c < folded.cycles; ++c) {
@@ -186,7 +186,7 @@ std::vector<StretchLines> BeatLines::stretches(const Engine& engine, const Phase
     for (std::size_t c : cycles) time += folded.start_s[c + 1] - folded.start_s[c];
     s.cycle_frequency = Hertz{n / time};
     for (std::size_t c : cycles) {
-      for (const auto& spectra : lines.spectra) {
+      for (const auto& spectra : lines.value) {
         const auto* first = spectra.data() + c * lines.lines;
         s.by_cycle.insert(s.by_cycle.end(), first, first + lines.lines);
       }

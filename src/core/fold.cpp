@@ -57,7 +57,7 @@ class TurnSearch {
     double sum;  ///< of the lines, turned: their common part
   };
   /// `cross`: cross-spectrum, `lines` values.
-  [[nodiscard]] Best best(const std::complex<float>* cross) const {
+  [[nodiscard]] PIPEBEAT_WIDE Best best(const std::complex<float>* cross) const {
     Best best{0.0, -1e30};
     for (std::size_t s = 0; s < turn_.size(); ++s) {
       const double sum = dot(reinterpret_cast<const float*>(cross), phasor_.data() + s * 2 * lines_, 2 * lines_);
@@ -250,18 +250,32 @@ PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int r
   return phase;
 }
 
-PhaseTrack anchor(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& use) {
-  const std::size_t per_cycle = grid_for(lines);
-  const RealFft fft{per_cycle};
-  const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
-  const Folded f = fold(signals, phase, per_cycle);
-  const std::size_t C = f.cycles;
+std::size_t anchor_grid(std::size_t lines) { return grid_for(static_cast<int>(lines)); }
+
+CycleSpectra cycle_spectra(const Folded& folded, std::size_t lines) {
+  CycleSpectra out;
+  const std::size_t M = folded.per_cycle;
+  const RealFft fft{M};
+  out.cycles = folded.cycles;
+  out.lines = std::min(lines, fft.bins() - 1);
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    out.value[m] = line_values(folded, m, fft, out.lines);
+    for (auto& v : out.value[m]) v /= static_cast<float>(M);
+    double whole = 0.0;
+    for (std::size_t c = 0; c < out.cycles; ++c) whole += dot(folded.value[m].data() + c * M, folded.value[m].data() + c * M, M);
+    out.power[m] = whole / static_cast<double>(std::max<std::size_t>(1, folded.value[m].size()));
+  }
+  return out;
+}
+
+PhaseTrack anchor(const CycleSpectra& cycles, PhaseTrack phase, const std::vector<bool>& use) {
+  const std::size_t K = cycles.lines;
+  const std::size_t C = cycles.cycles;
   if (C < 8) return phase;
   // Sum over signals of whitened cross-spectra between blocks of cycles and the mean of the rest.
   const std::size_t reach = 3;
   LineValues cross(C * K);
-  for (std::size_t m = 0; m < f.value.size(); ++m) {
-    const LineValues x = line_values(f, m, fft, K);
+  for (const LineValues& x : cycles.value) {
     LineValues sum(K);
     std::vector<float> power(K, 1e-20F);
     float count = 1e-9F;

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <complex>
 #include <cstddef>
 #include <vector>
 
@@ -38,6 +39,16 @@ struct Folded {
   std::vector<double> start_s; ///< time at which each cycle begins; cycles + 1 entries
 };
 
+/// Complex line values of every cycle, as they stand in the fold: divided by the samples per cycle.
+struct CycleSpectra {
+  std::size_t cycles = 0;
+  std::size_t lines = 0;  ///< lines 1..lines are kept (index k-1)
+  /// value[m][c * lines + k - 1]: line k of cycle c of signal m.
+  std::array<std::vector<std::complex<float>>, signal_count> value;
+  std::array<double, signal_count> power{};  ///< mean square of the signal, all of it
+};
+CycleSpectra cycle_spectra(const Folded& folded, std::size_t lines);
+
 /// Sums of all signals from the first sample on, which every fold of the same signals needs.
 class RunningSums {
  public:
@@ -64,8 +75,9 @@ Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cyc
 PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int rounds);
 
 /// Removes what slow drift `refine` left, by laying every few cycles on the mean of the others.
-/// `use`: cycles that make the mean.
-PhaseTrack anchor(const RunningSums& signals, PhaseTrack phase, int lines, const std::vector<bool>& use);
+/// `cycles`: of a fold along `phase`, on `anchor_grid` samples a cycle. `use`: cycles that make the mean.
+PhaseTrack anchor(const CycleSpectra& cycles, PhaseTrack phase, const std::vector<bool>& use);
+std::size_t anchor_grid(std::size_t lines);
 
 /// Turns every run of cycles on the longest one: where an engine stood or was drowned out between two
 /// runs, the phase was lost. `repeating`: cycles that belong to a run; what lies between takes up the turn.

@@ -7,6 +7,7 @@
 #include <span>
 
 #include "core/statistics.hpp"
+#include "core/sums.hpp"
 
 namespace pipebeat::core {
 
@@ -27,14 +28,14 @@ constexpr std::size_t sort_rows = 16;
 using SortRow = std::array<float, sort_lanes>;
 using SortBlock = std::array<SortRow, sort_rows>;
 
-void put_in_order(SortRow& low, SortRow& high) {
+[[gnu::always_inline]] inline void put_in_order(SortRow& low, SortRow& high) {
   const SortRow a = low;  // copies, so that the compiler sees that the rows don't overlap
   const SortRow b = high;
   for (std::size_t l = 0; l < sort_lanes; ++l) low[l] = std::min(a[l], b[l]);
   for (std::size_t l = 0; l < sort_lanes; ++l) high[l] = std::max(a[l], b[l]);
 }
 
-void sort_columns(SortBlock& v) {
+[[gnu::always_inline]] inline void sort_columns(SortBlock& v) {
   for (std::size_t p = 1; p < sort_rows; p *= 2) {
     for (std::size_t k = p; k >= 1; k /= 2) {
       for (std::size_t j = k % p; j + k < sort_rows; j += 2 * k) {
@@ -47,7 +48,7 @@ void sort_columns(SortBlock& v) {
 }
 
 /// model[c]: per sample of the cycle, the median of the cycles around c.
-void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::size_t reach, std::span<float> model) {
+PIPEBEAT_WIDE void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::size_t reach, std::span<float> model) {
   SortBlock block;
   for (std::size_t c = 0; c < cycles; ++c) {
     const std::size_t low = c >= reach ? c - reach : 0;

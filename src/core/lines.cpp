@@ -3,31 +3,27 @@
 #include <algorithm>
 #include <cmath>
 
-#include "core/fft.hpp"
 #include "core/sums.hpp"
 
 namespace pipebeat::core {
 
 CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vector<bool>& use) {
+  return cycle_lines(cycle_spectra(folded, lines), use);
+}
+
+CycleLines cycle_lines(const CycleSpectra& spectra, const std::vector<bool>& use) {
   CycleLines out;
-  const std::size_t M = folded.per_cycle;
-  const RealFft fft{M};
-  out.cycles = folded.cycles;
-  out.lines = std::min(lines, fft.bins() - 1);
+  out.cycles = spectra.cycles;
+  out.lines = spectra.lines;
   const std::size_t K = out.lines;
   const auto used = [&](std::size_t c) { return use.empty() || use[c]; };
-  std::vector<std::complex<float>> bins(fft.bins());
   std::vector<double> numerator(out.cycles, 0.0);
   std::vector<double> denominator(out.cycles, 1e-20);
   std::vector<double> own(out.cycles, 0.0);
   std::vector<double> own_power(out.cycles, 1e-20);
-  std::vector<std::complex<float>> x(out.cycles * K);
+  std::vector<std::complex<float>> x;
   for (std::size_t m = 0; m < signal_count; ++m) {
-    for (std::size_t c = 0; c < out.cycles; ++c) {
-      fft.forward(std::span{folded.value[m]}.subspan(c * M, M), bins);
-      for (std::size_t k = 0; k < K; ++k) x[c * K + k] = bins[k + 1] / static_cast<float>(M);
-    }
-    out.spectra[m] = x;
+    x = spectra.value[m];
     auto& coherence = out.coherence[m];
     auto& power = out.power[m];
     coherence.assign(K, 0.0);
@@ -50,10 +46,7 @@ CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vecto
     // Lines far below the whole signal are no beat, however exactly they repeat: the rounding of a
     // digital tone does. An envelope that an engine beats in swings by a percent and more; the low
     // band may hold a beat under much louder wind.
-    double whole = 0.0;
-    for (std::size_t c = 0; c < out.cycles; ++c) whole += dot(folded.value[m].data() + c * M, folded.value[m].data() + c * M, M);
-    whole /= static_cast<double>(std::max<std::size_t>(1, folded.value[m].size()));
-    const double least = (m == 0 ? 1e-7 : 1e-5) * whole * count;
+    const double least = (m == 0 ? 1e-7 : 1e-5) * spectra.power[m] * count;
     // Every line counts by what repeats of it, whitened by its power.
     std::vector<float> weight(K);
     for (std::size_t k = 0; k < K; ++k) {

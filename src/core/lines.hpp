@@ -9,12 +9,10 @@
 
 namespace pipebeat::core {
 
-/// Complex line values of every cycle and what of them repeats.
+/// What of the lines of every cycle repeats.
 struct CycleLines {
   std::size_t cycles = 0;
   std::size_t lines = 0;  ///< lines 1..lines are kept (index k-1)
-  /// spectra[m][c * lines + k - 1]: line k of cycle c of signal m.
-  std::array<std::vector<std::complex<float>>, signal_count> spectra;
   /// coherence[m][k - 1], -1..1: correlation of line k between neighbouring cycles. Independent
   /// noise gives 0 in the mean, so its excess is the share of the line's power that repeats.
   std::array<std::vector<double>, signal_count> coherence;
@@ -28,6 +26,7 @@ struct CycleLines {
 };
 
 /// `use`: cycles to take into the averages (empty: all).
+CycleLines cycle_lines(const CycleSpectra& spectra, const std::vector<bool>& use = {});
 CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vector<bool>& use = {});
 
 }  // namespace pipebeat::core

@@ -71,7 +71,7 @@ void SignalBank::Decimator::design(int factor, double cutoff) {
   waiting_.assign(taps_.size() - factor_, 0.0F);
 }
 
-void SignalBank::Decimator::push(std::span<const float> in, std::vector<float>& out) {
+PIPEBEAT_WIDE void SignalBank::Decimator::push(std::span<const float> in, std::vector<float>& out) {
   if (factor_ == 1) {
     out.insert(out.end(), in.begin(), in.end());
     return;
@@ -159,7 +159,7 @@ void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
   strip_clipped_ = false;
 }
 
-void SignalBank::clean(std::span<const float> samples) {
+PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples) {
   const std::size_t n = samples.size();
   std::copy(cleaned_.end() - flat_run, cleaned_.end(), cleaned_.begin());
   cleaned_.resize(flat_run + n);

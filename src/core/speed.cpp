@@ -70,7 +70,7 @@ class Whitener {
   [[nodiscard]] std::size_t bins() const { return around_.size(); }
 
   /// Adds weight * whitened level to `out`, bin by bin.
-  void add(std::span<const std::complex<float>> spectrum, float weight, std::span<float> out) {
+  PIPEBEAT_WIDE void add(std::span<const std::complex<float>> spectrum, float weight, std::span<float> out) {
     const std::size_t n = around_.size();
     for (std::size_t i = 0; i < n; ++i) log_power_[i] = quick_log(std::norm(spectrum[i]) + 1e-20F);
     double sum = 0.0;
@@ -142,7 +142,7 @@ class Comb {
   }
 
   /// `level`: whitened spectrum; what lies beyond its end counts as 0.
-  [[nodiscard]] std::vector<float> row(std::span<const float> level) {
+  [[nodiscard]] PIPEBEAT_WIDE std::vector<float> row(std::span<const float> level) {
     for (std::size_t i = 0; i < bin_of_.size(); ++i) {
       const auto bin = static_cast<std::size_t>(bin_of_[i]);
       if (bin + 1 >= level.size()) break;
@@ -547,31 +547,48 @@ void drop_out_of_reach(std::vector<bool>& running, const PhaseTrack& phase) {
   }
 }
 
-/// Lays the cycles of a rough track on each other and says which of them are an engine's.
-void settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds) {
+/// Cycles of a settled track.
+struct Settled {
+  Folded folded;
+  CycleSpectra spectra;
+};
+
+/// Lays the cycles of a rough track on each other and says which of them are an engine's. Fewer than
+/// four cycles are none: `running` is then empty.
+Settled settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds) {
   const auto lines = static_cast<int>(beat_lines(engine));
   candidate.phase = refine(signals, std::move(candidate.phase), lines, rounds);
-  const auto repeating = [&](const Folded& folded) {
-    return running_cycles(cycle_lines(folded, beat_lines(engine)), false);
-  };
+  const auto repeating = [&](const CycleSpectra& spectra) { return running_cycles(cycle_lines(spectra), false); };
+  const std::size_t anchoring = anchor_grid(beat_lines(engine));
   constexpr std::size_t fewest_cycles = 4;
-  for (int round = 0; round < 2; ++round) {
-    const Folded folded = fold_for_lines(signals, engine, candidate.phase);
-    if (folded.cycles < fewest_cycles) return;
-    if (round == 0) candidate.phase = rejoin(signals, std::move(candidate.phase), lines, repeating(folded));
-    candidate.phase = anchor(signals, candidate.phase, lines, repeating(folded));
-  }
-  const Folded folded = fold_for_lines(signals, engine, candidate.phase);
   candidate.running.clear();
-  if (folded.cycles < fewest_cycles) return;
+  Settled s;
+  for (int round = 0; round < 2; ++round) {
+    s.folded = fold_for_lines(signals, engine, candidate.phase);
+    if (s.folded.cycles < fewest_cycles) return s;
+    s.spectra = cycle_spectra(s.folded, beat_lines(engine));
+    const std::vector<bool> use = repeating(s.spectra);
+    bool fits = s.folded.per_cycle == anchoring;
+    if (round == 0) {
+      PhaseTrack rejoined = rejoin(signals, candidate.phase, lines, use);
+      fits = fits && rejoined.cycles == candidate.phase.cycles;
+      candidate.phase = std::move(rejoined);
+    }
+    candidate.phase = fits ? anchor(s.spectra, candidate.phase, use)
+                           : anchor(cycle_spectra(fold(signals, candidate.phase, anchoring), beat_lines(engine)), candidate.phase, use);
+  }
+  s.folded = fold_for_lines(signals, engine, candidate.phase);
+  if (s.folded.cycles < fewest_cycles) return s;
+  s.spectra = cycle_spectra(s.folded, beat_lines(engine));
   // What else repeats must belong to the same sound as the main stretch that does.
-  const auto level = cycle_levels(folded);
+  const auto level = cycle_levels(s.folded);
   // Every stop has a moment in which no cycle lies on the next: gaps are not bridged here.
-  const std::vector<bool> main = main_stretch(repeating_cycles(cycle_lines(folded, beat_lines(engine))), level);
-  const CycleLines belonging = cycle_lines(folded, beat_lines(engine), main);
+  const std::vector<bool> main = main_stretch(repeating_cycles(cycle_lines(s.spectra)), level);
+  const CycleLines belonging = cycle_lines(s.spectra, main);
   candidate.running = running_cycles(belonging, true);
   drop_quiet(candidate.running, level, belonging, main);
   drop_out_of_reach(candidate.running, candidate.phase);
+  return s;
 }
 
 double running_seconds(const SpeedCandidate& candidate) {
@@ -643,9 +660,9 @@ std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::ve
 /// Follows the speed through what the first pass lost: a blip of the throttle, a flare after
 /// starting. In the gaps next to running stretches the comb is searched again with short windows
 /// bent for every likely rate of change; the running stretches stay where they are.
-/// True when that made the track longer. What then still doesn't lie on other cycles, but whose
+/// Returns the cycles when that made the track longer. What then still doesn't lie on other cycles, but whose
 /// firing lines stand out from the edge of a running stretch on, is noted as `followed`.
-bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums& sums, const Engine& engine) {
+std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums& sums, const Engine& engine) {
   constexpr double longest_gap_s = 3.0;
   constexpr std::array<double, 7> rates{-1.4, -0.7, 0.0, 0.8, 1.7, 2.8, 4.2};  // relative, per second
   const auto frames = candidate.phase.cycles.size();
@@ -664,7 +681,7 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
     gap[f] = std::any_of(runs.begin() + static_cast<std::ptrdiff_t>(low), runs.begin() + static_cast<std::ptrdiff_t>(high) + 1, [](bool r) { return r; });
     if (gap[f]) ++gaps;
   }
-  if (gaps < 3 || gaps == frames) return false;
+  if (gaps < 3 || gaps == frames) return std::nullopt;
 
   // Within reach of a throttle; tones of a workshop lie anywhere.
   constexpr double highest = 2.6;  // of the mean running speed
@@ -711,7 +728,7 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
   candidate.followed = followed_frames(map, path, runs, gap, usual, candidate, engine);
   SpeedCandidate longer = candidate;
   longer.phase = integrate(cycle_hz);
-  settle(longer, sums, engine, 3);
+  Settled settled = settle(longer, sums, engine, 3);
   if (running_seconds(longer) > running_seconds(candidate) + 0.2) {
     candidate.phase = std::move(longer.phase);
     candidate.running = std::move(longer.running);
@@ -719,9 +736,9 @@ bool follow(SpeedCandidate& candidate, const Signals& signals, const RunningSums
       const auto c = static_cast<std::size_t>(candidate.phase.at(f.time_s));
       return c < candidate.running.size() && candidate.running[c];
     });
-    return true;
+    return settled;
   }
-  return false;
+  return std::nullopt;
 }
 
 /// Mean over lines that `wanted` picks of the best coherence among the signals.
@@ -750,9 +767,9 @@ Folded regroup(const Folded& folded, std::size_t n) {
   return out;
 }
 
-void measure(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, double salience) {
-  const Folded folded = fold_for_lines(signals, engine, candidate.phase);
-  const CycleLines lines = cycle_lines(folded, beat_lines(engine), candidate.running);
+void measure(SpeedCandidate& candidate, const Settled& settled, const RunningSums& signals, const Engine& engine, double salience) {
+  const Folded& folded = settled.folded;
+  const CycleLines lines = cycle_lines(settled.spectra, candidate.running);
   const auto P = engine.positions().size();
 
   double time = 0.0;
@@ -901,12 +918,12 @@ double mean_salience(const SalienceMap& map, std::span<const std::size_t> path) 
 
 /// Follows the speed of a settled candidate. Where the engine stays lost for seconds all the same, the
 /// path may have jumped to a multiple of its speed, after a blip for example: a path held near the
-/// speed that was heard is taken when far more is heard on it. True when the track changed.
-bool follow_all(SpeedCandidate& candidate, const SalienceMap& map, const Signals& signals, const RunningSums& sums, const Engine& engine) {
+/// speed that was heard is taken when far more is heard on it. Returns the cycles when the track changed.
+std::optional<Settled> follow_all(SpeedCandidate& candidate, const SalienceMap& map, const Signals& signals, const RunningSums& sums, const Engine& engine) {
   constexpr double lost_s = 3.0;
   constexpr double more_s = 2.0;
   constexpr double pull = 8.0;
-  bool changed = follow(candidate, signals, sums, engine);
+  std::optional<Settled> changed = follow(candidate, signals, sums, engine);
   const auto heard_s = [](const SpeedCandidate& c) {
     return running_seconds(c) + hop_s * static_cast<double>(c.followed.size());
   };
@@ -915,14 +932,14 @@ bool follow_all(SpeedCandidate& candidate, const SalienceMap& map, const Signals
   const auto path = best_path(map, engine.cycle_frequency(Rpm{candidate.mean_rpm}).value(), pull);
   SpeedCandidate again;
   again.phase = along(map, path);
-  settle(again, sums, engine, 3);
+  Settled settled = settle(again, sums, engine, 3);
   again.mean_rpm = candidate.mean_rpm;
-  follow(again, signals, sums, engine);
+  if (auto longer = follow(again, signals, sums, engine)) settled = std::move(*longer);
   if (heard_s(again) < before_s + more_s) return changed;
   candidate.phase = std::move(again.phase);
   candidate.running = std::move(again.running);
   candidate.followed = std::move(again.followed);
-  return true;
+  return settled;
 }
 
 // Fitted by tools/fit: weights of the features in the choice among candidates.
@@ -983,9 +1000,9 @@ std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> dra
   for (std::size_t p = 0; p < drawn.size(); ++p) {
     SpeedCandidate candidate;
     candidate.phase = along(map, drawn[p].path);
-    settle(candidate, sums, engine, 3);
+    const Settled settled = settle(candidate, sums, engine, 3);
     if (candidate.running.empty()) continue;
-    measure(candidate, sums, engine, mean_salience(map, drawn[p].path));
+    measure(candidate, settled, sums, engine, mean_salience(map, drawn[p].path));
     candidate.score = score_of(candidate.features);
     hypotheses.push_back({std::move(candidate), p});
   }
@@ -1111,10 +1128,10 @@ class LongSearch {
     const double salience = mean_salience(map_, path);
     const RunningSums sums{signals_};
     candidate.phase = along(map_, path);
-    settle(candidate, sums, engine_, 3);
+    Settled settled = settle(candidate, sums, engine_, 3);
     if (candidate.running.empty()) return false;
-    follow(candidate, signals_, sums, engine_);
-    measure(candidate, sums, engine_, salience);
+    if (auto longer = follow(candidate, signals_, sums, engine_)) settled = std::move(*longer);
+    measure(candidate, settled, sums, engine_, salience);
     candidate.score = score_of(candidate.features);
     return true;
   }
@@ -1174,7 +1191,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   if (candidates.empty()) return candidates;
   SpeedCandidate& best = candidates.front();
   const double salience = mean_salience(map, drawn[hypotheses.front().path].path);
-  if (follow_all(best, map, signals, sums, engine)) measure(best, sums, engine, salience);
+  if (const auto changed = follow_all(best, map, signals, sums, engine)) measure(best, *changed, sums, engine, salience);
   return candidates;
 }
 
