@@ -50,16 +50,35 @@ using SortBlock = std::array<SortRow, sort_rows>;
 /// model[c]: per sample of the cycle, the median of the cycles around c.
 PIPEBEAT_WIDE void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::size_t reach, std::span<float> model) {
   SortBlock block;
+  // Sorts so many cycles from `low` on, samples i to i + lanes.
+  const auto sort_cycles = [&](std::size_t low, std::size_t count, std::size_t i, std::size_t lanes) __attribute__((always_inline)) {
+    for (auto& row : block) row.fill(std::numeric_limits<float>::max());
+    for (std::size_t q = 0; q < count; ++q) std::copy_n(value.data() + (low + q) * per_cycle + i, lanes, block[q].begin());
+    sort_columns(block);
+  };
   for (std::size_t c = 0; c < cycles; ++c) {
-    const std::size_t low = c >= reach ? c - reach : 0;
-    const std::size_t count = std::min(cycles - 1, c + reach) - low + 1;
+    // Two cycles whose windows are whole share all cycles but one each: sorted once, what is the
+    // middle depends on whether the last one lies below, between or above the two middle ones.
+    const bool both = c >= reach && c + 1 + reach < cycles;
+    const std::size_t low = both ? c - reach + 1 : c >= reach ? c - reach : 0;
+    const std::size_t count = both ? 2 * reach : std::min(cycles - 1, c + reach) - low + 1;
     for (std::size_t i = 0; i < per_cycle; i += sort_lanes) {
       const std::size_t lanes = std::min(sort_lanes, per_cycle - i);
-      for (auto& row : block) row.fill(std::numeric_limits<float>::max());
-      for (std::size_t q = 0; q < count; ++q) std::copy_n(value.data() + (low + q) * per_cycle + i, lanes, block[q].begin());
-      sort_columns(block);
-      std::copy_n(block[count / 2].begin(), lanes, model.data() + c * per_cycle + i);
+      sort_cycles(low, count, i, lanes);
+      if (!both) {
+        std::copy_n(block[count / 2].begin(), lanes, model.data() + c * per_cycle + i);
+        continue;
+      }
+      const float* const first = value.data() + (low - 1) * per_cycle + i;
+      const float* const last = value.data() + (low + count) * per_cycle + i;
+      for (std::size_t l = 0; l < lanes; ++l) {
+        const float below = block[reach - 1][l];
+        const float above = block[reach][l];
+        model[c * per_cycle + i + l] = std::max(below, std::min(above, first[l]));
+        model[(c + 1) * per_cycle + i + l] = std::max(below, std::min(above, last[l]));
+      }
     }
+    if (both) ++c;
   }
 }
 static_assert(2 * template_reach + 1 <= sort_rows);

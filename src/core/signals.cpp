@@ -230,8 +230,11 @@ struct Hum {
   std::vector<float> sound;
 };
 
-/// Blocks overlap by half, so that the sound fades in and out.
-Hum find_hum(std::span<const float> x, double rate, double base, const RealFft& fft, std::span<const float> window) {
+/// Looks for lines at multiples of each of the base frequencies. Blocks overlap by half, so that the sound
+/// fades in and out.
+template <std::size_t n_bases>
+std::array<Hum, n_bases> find_hum(std::span<const float> x, double rate, const std::array<double, n_bases>& bases, const RealFft& fft,
+                                  std::span<const float> window) {
   constexpr std::size_t length = long_block;
   constexpr std::size_t hop = length / 2;
   constexpr double narrow = 12.0;  // line power over the mean of its surroundings, 0.5 to 2 Hz off
@@ -239,7 +242,8 @@ Hum find_hum(std::span<const float> x, double rate, double base, const RealFft& 
   const double bin_hz = rate / static_cast<double>(length);
   std::vector<float> block(length);
   std::vector<std::complex<float>> bins(fft.bins());
-  Hum hum{0, std::vector<float>(n, 0.0F)};
+  std::array<Hum, n_bases> found;
+  for (Hum& hum : found) hum.sound.assign(n, 0.0F);
   for (std::ptrdiff_t begin = -static_cast<std::ptrdiff_t>(hop); begin < static_cast<std::ptrdiff_t>(n); begin += static_cast<std::ptrdiff_t>(hop)) {
     double filled = 1e-9;
     for (std::size_t i = 0; i < length; ++i) {
@@ -250,48 +254,52 @@ Hum find_hum(std::span<const float> x, double rate, double base, const RealFft& 
     }
     if (filled < 0.2 * length) continue;
     fft.forward(block, bins);
-    for (double f = base; f < 0.45 * rate; f += base) {
-      const auto centre = static_cast<std::size_t>(std::lround(f / bin_hz));
-      std::size_t peak = centre;
-      for (std::size_t b = centre - 1; b <= centre + 1; ++b) {
-        if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
-      }
-      const auto near = static_cast<std::size_t>(0.5 / bin_hz) + 1;
-      const auto far = static_cast<std::size_t>(2.0 / bin_hz) + 1;
-      double around = 1e-20;
-      for (std::size_t b = near; b <= far; ++b) {
-        around += std::norm(bins[peak - b]) + std::norm(bins[peak + b]);
-      }
-      around /= 2.0 * static_cast<double>(far - near + 1);
-      if (std::norm(bins[peak]) < narrow * around) continue;
-      ++hum.votes;
-      // Frequency to a tenth of a bin from the neighbours of the peak (Hann: Grandke's ratio).
-      const double left = std::abs(bins[peak - 1]);
-      const double right = std::abs(bins[peak + 1]);
-      const double mid = std::abs(bins[peak]);
-      const double side = std::max(left, right);
-      const double ratio = side / std::max(mid, 1e-12);
-      const double delta = (right > left ? 1.0 : -1.0) * (2.0 * ratio - 1.0) / (ratio + 1.0);
-      const double w = 2.0 * std::numbers::pi * (static_cast<double>(peak) + delta) / static_cast<double>(length);
-      std::complex<double> amplitude{};
-      std::complex<double> turn{1.0, 0.0};
-      const std::complex<double> step = std::polar(1.0, -w);
-      for (std::size_t i = 0; i < length; ++i) {
-        amplitude += static_cast<double>(block[i]) * turn;
-        turn *= step;
-      }
-      amplitude *= 2.0 / filled;
-      std::complex<double> back{1.0, 0.0};
-      for (std::size_t i = 0; i < length; ++i) {
-        const auto at = begin + static_cast<std::ptrdiff_t>(i);
-        if (at >= 0 && at < static_cast<std::ptrdiff_t>(n)) {
-          hum.sound[static_cast<std::size_t>(at)] += window[i] * static_cast<float>((amplitude * back).real());
+    for (std::size_t which = 0; which < n_bases; ++which) {
+      const double base = bases[which];
+      Hum& hum = found[which];
+      for (double f = base; f < 0.45 * rate; f += base) {
+        const auto centre = static_cast<std::size_t>(std::lround(f / bin_hz));
+        std::size_t peak = centre;
+        for (std::size_t b = centre - 1; b <= centre + 1; ++b) {
+          if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
         }
-        back *= std::conj(step);
+        const auto near = static_cast<std::size_t>(0.5 / bin_hz) + 1;
+        const auto far = static_cast<std::size_t>(2.0 / bin_hz) + 1;
+        double around = 1e-20;
+        for (std::size_t b = near; b <= far; ++b) {
+          around += std::norm(bins[peak - b]) + std::norm(bins[peak + b]);
+        }
+        around /= 2.0 * static_cast<double>(far - near + 1);
+        if (std::norm(bins[peak]) < narrow * around) continue;
+        ++hum.votes;
+        // Frequency to a tenth of a bin from the neighbours of the peak (Hann: Grandke's ratio).
+        const double left = std::abs(bins[peak - 1]);
+        const double right = std::abs(bins[peak + 1]);
+        const double mid = std::abs(bins[peak]);
+        const double side = std::max(left, right);
+        const double ratio = side / std::max(mid, 1e-12);
+        const double delta = (right > left ? 1.0 : -1.0) * (2.0 * ratio - 1.0) / (ratio + 1.0);
+        const double w = 2.0 * std::numbers::pi * (static_cast<double>(peak) + delta) / static_cast<double>(length);
+        std::complex<double> amplitude{};
+        std::complex<double> turn{1.0, 0.0};
+        const std::complex<double> step = std::polar(1.0, -w);
+        for (std::size_t i = 0; i < length; ++i) {
+          amplitude += static_cast<double>(block[i]) * turn;
+          turn *= step;
+        }
+        amplitude *= 2.0 / filled;
+        std::complex<double> back{1.0, 0.0};
+        for (std::size_t i = 0; i < length; ++i) {
+          const auto at = begin + static_cast<std::ptrdiff_t>(i);
+          if (at >= 0 && at < static_cast<std::ptrdiff_t>(n)) {
+            hum.sound[static_cast<std::size_t>(at)] += window[i] * static_cast<float>((amplitude * back).real());
+          }
+          back *= std::conj(step);
+        }
       }
     }
   }
-  return hum;
+  return found;
 }
 
 }  // namespace
@@ -334,19 +342,17 @@ int remove_mains(Signals& signals) {
   if (n < long_block / 2) return 0;
   const RealFft fft{long_block};
   const std::vector<float> window = hann(long_block);
-  const auto hum_in = [&](std::size_t m, double base) { return find_hum(signals.value[m], signals.rate_hz, base, fft, window); };
   const auto subtract = [&](std::size_t m, const Hum& hum) {
     for (std::size_t i = 0; i < n; ++i) signals.value[m][i] -= hum.sound[i];
   };
   // The low band tells whether there is any, and which.
-  const Hum fifty = hum_in(0, 50.0);
-  const Hum sixty = hum_in(0, 60.0);
+  const auto [fifty, sixty] = find_hum<2>(signals.value[0], signals.rate_hz, {50.0, 60.0}, fft, window);
   const Hum& best = sixty.votes > fifty.votes ? sixty : fifty;
   const int mains_hz = sixty.votes > fifty.votes ? 60 : 50;
   const auto blocks = static_cast<int>(n / (long_block / 2)) + 1;
   if (best.votes < std::max(2, blocks)) return 0;
   subtract(0, best);
-  for (std::size_t m = 1; m < signal_count; ++m) subtract(m, hum_in(m, mains_hz));
+  for (std::size_t m = 1; m < signal_count; ++m) subtract(m, find_hum<1>(signals.value[m], signals.rate_hz, {static_cast<double>(mains_hz)}, fft, window)[0]);
   return mains_hz;
 }
 
