@@ -1,5 +1,6 @@
 #include "core/fft.hpp"
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <cstring>
@@ -193,7 +194,8 @@ void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> 
   const float* const wr = plan.apart.re.data();
   const float* const wi = plan.apart.im.data();
   auto* const to = reinterpret_cast<float*>(out.data());  // [complex.numbers.general] 4
-  for (std::size_t k = 1; k < n; ++k) {
+  const std::size_t wanted = out.size();
+  for (std::size_t k = 1; k < std::min(n, wanted); ++k) {
     // Sum and difference of Z_k and the conjugate of Z_(n-k): transforms of the two halves.
     const float sum_r = re[k] + re[n - k];
     const float sum_i = im[k] - im[n - k];
@@ -203,7 +205,7 @@ void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> 
     to[2 * k + 1] = 0.5F * sum_i + wr[k] * odd_i + wi[k] * odd_r;
   }
   out[0] = {re[0] + im[0], 0.0F};
-  out[n] = {re[0] - im[0], 0.0F};
+  if (wanted > n) out[n] = {re[0] - im[0], 0.0F};
 }
 
 std::vector<float> hann(std::size_t length) {

@@ -23,7 +23,7 @@ class RealFft {
   [[nodiscard]] std::size_t length() const { return length_; }
   [[nodiscard]] std::size_t bins() const { return length_ / 2 + 1; }
 
-  /// `in`: length() samples; `out`: bins() values.
+  /// `in`: length() samples; `out`: bins() values, or only as many of the first as are wanted.
   void forward(std::span<const float> in, std::span<std::complex<float>> out) const;
 
  private:

@@ -180,7 +180,7 @@ class FrameSpectrum {
         bin_hz_{rate_hz / static_cast<double>(fft_.length())},
         whitener_{static_cast<std::size_t>(comb_limit_hz / bin_hz_), bin_hz_},
         buffer_(fft_.length()),
-        bins_(fft_.bins()),
+        bins_(whitener_.bins()),
         level_(whitener_.bins()) {}
 
   [[nodiscard]] double bin_hz() const { return bin_hz_; }
