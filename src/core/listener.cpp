@@ -297,7 +297,8 @@ Finding Listener::State::conclude(std::span<const Passage* const> heard_passages
     }
     // Rows of the beat matrix count through all passages.
     const std::int32_t first_cycle = f.events.empty() ? 0 : f.events.back().cycle + 1;
-    for (Event e : p->events) {
+    for (const Event& heard_event : p->events) {
+      Event e = heard_event;
       e.cycle += first_cycle;
       f.events.push_back(e);
     }

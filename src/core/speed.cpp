@@ -38,7 +38,11 @@ struct SalienceMap {
 
 std::vector<double> frequency_grid(double low_hz, double high_hz) {
   std::vector<double> grid;
-  for (double f = low_hz; f <= high_hz; f *= 1.0 + grid_step) grid.push_back(f);
+  double f = low_hz;
+  while (f <= high_hz) {
+    grid.push_back(f);
+    f *= 1.0 + grid_step;
+  }
   return grid;
 }
 
@@ -294,7 +298,7 @@ class BestMove {
     apex_[0] = 0;
     ends_[0] = -1e9F;
     for (std::size_t c = 1; c < n; ++c) {
-      float meet;
+      float meet = 0.0F;
       for (;;) {
         const std::size_t v = apex_[top];
         // Where the parabola of c rises above that of v.
@@ -710,7 +714,7 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
       if (f % sparse == 0 && x > 0.0 && x + 1.0 < static_cast<double>(row.size())) {
         spectrum.clear();
         spectrum.add(signals, time, window, 0.0);
-        usual.push_back(2.0F * comb.row(spectrum.level())[static_cast<std::size_t>(x + 0.5)]);
+        usual.push_back(2.0F * comb.row(spectrum.level())[static_cast<std::size_t>(std::lround(x))]);
       }
       for (std::size_t c = 0; c < row.size(); ++c) {
         const double d = static_cast<double>(c) - x;
