@@ -142,6 +142,15 @@ struct SpeedSummary {
   Rpm max;
 };
 
+/// Misses at a part of the speeds that were heard.
+struct SpeedBand {
+  Rpm low;
+  Rpm high;
+  std::int64_t expected = 0;
+  std::int64_t missing = 0;
+  Interval missing_ratio_interval;  ///< binomial, Wilson 95 %
+};
+
 /// Everything a listener has to say. Optional numbers are empty where they cannot be given.
 struct Finding {
   Verdict verdict = Verdict::unclear;
@@ -156,6 +165,9 @@ struct Finding {
   std::optional<Hertz> firing_frequency;
   std::vector<PositionFinding> positions;  ///< one per heard position, empty when unclear early
   std::vector<Reason> reasons;             ///< with `unclear` an unclear code comes first
+  /// Slowest first; only of misses that come and go, where the speed varied by a quarter and more.
+  /// Counts the first `event_limit` events.
+  std::vector<SpeedBand> speed_bands;
   std::optional<PulseChange> change;       ///< of Listener::recent only
   InputQuality input;
   Seconds duration{0.0};

@@ -132,6 +132,42 @@ Interval ratio_interval(const core::VerdictProbabilities& probability, double es
   return out;
 }
 
+/// Misses by thirds of the range of speeds at which events were judged. Events and trace run forward in
+/// time. A third with hardly an event is left out.
+std::vector<SpeedBand> bands_of(std::span<const Event> events, std::span<const SpeedPoint> trace) {
+  constexpr std::size_t thirds = 3;
+  constexpr std::int64_t fewest = 20;
+  std::vector<float> rpm;
+  std::size_t next = 0;
+  for (const Event& e : events) {
+    while (next + 1 < trace.size() && std::abs(trace[next + 1].time_s - e.time_s) <= std::abs(trace[next].time_s - e.time_s)) ++next;
+    rpm.push_back(trace.empty() ? NAN : trace[next].rpm);
+  }
+  float low = INFINITY;
+  float high = 0.0F;
+  for (const float v : rpm) {
+    if (std::isnan(v)) continue;
+    low = std::min(low, v);
+    high = std::max(high, v);
+  }
+  std::vector<SpeedBand> out;
+  for (std::size_t b = 0; b < thirds && high > low; ++b) {
+    const float from = low + (high - low) * static_cast<float>(b) / thirds;
+    const float to = low + (high - low) * static_cast<float>(b + 1) / thirds;
+    SpeedBand band{Rpm{from}, Rpm{to}, 0, 0, {}};
+    for (std::size_t i = 0; i < events.size(); ++i) {
+      const bool inside = rpm[i] >= from && (rpm[i] < to || (b + 1 == thirds && rpm[i] <= high));
+      if (!inside) continue;
+      ++band.expected;
+      if (events[i].missing_probability >= 0.5F) ++band.missing;
+    }
+    if (band.expected < fewest) continue;
+    band.missing_ratio_interval = core::wilson(static_cast<double>(band.missing), static_cast<double>(band.expected));
+    out.push_back(band);
+  }
+  return out;
+}
+
 }  // namespace
 
 struct Listener::State {
@@ -442,7 +478,11 @@ Finding Listener::State::conclude(std::span<const Passage* const> heard_passages
   if (options.known_good) f.reasons.push_back({ReasonCode::known_good_used});
   if (!is_miss(f.verdict)) f.reasons.push_back({ReasonCode::no_miss_in, 0, total, f.underlying_rate_interval->high});
   if (*f.confidence < 0.7) f.reasons.push_back({ReasonCode::thin_evidence, 0, *f.confidence});
-  if (high > 1.25 * low) f.reasons.push_back({ReasonCode::speed_moved, 0, low, high});
+  if (high > 1.25 * low) {
+    f.reasons.push_back({ReasonCode::speed_moved, 0, low, high});
+    const bool comes_and_goes = f.verdict == Verdict::intermittent_miss || f.verdict == Verdict::random_miss;
+    if (comes_and_goes) f.speed_bands = bands_of(f.events, f.speed_trace);
+  }
   if (masked > 0.2 * duration_s && masked > 1.0) f.reasons.push_back({ReasonCode::stretches_masked, 0, masked});
   return f;
 }

@@ -43,6 +43,18 @@ Json speed(const std::optional<SpeedSummary>& s) {
           {"max", number(s->max.value(), 1)}};
 }
 
+Json speed_bands(const Finding& f) {
+  Json out = Json::array();
+  for (const SpeedBand& b : f.speed_bands) {
+    out.push_back({{"low_rpm", number(b.low.value(), 0)},
+                   {"high_rpm", number(b.high.value(), 0)},
+                   {"expected", b.expected},
+                   {"missing", b.missing},
+                   {"missing_ratio_interval", interval(b.missing_ratio_interval, 4)}});
+  }
+  return out;
+}
+
 Json positions(const Finding& f) {
   Json list = Json::array();
   for (const PositionFinding& p : f.positions) {
@@ -93,6 +105,7 @@ Json check_object(const Report& report) {
   json["rpm"] = speed(f.speed);
   json["firing_hz"] = number(firing_hz, 3);
   json["positions"] = positions(f);
+  if (!f.speed_bands.empty()) json["speed_bands"] = speed_bands(f);
   json["reasons"] = reasons(report);
   json["input"] = {{"usable_s", number(f.input.usable_s, 3)},
                    {"clipped_share", number(f.input.clipped_share, 6)},

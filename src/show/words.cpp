@@ -157,6 +157,14 @@ std::vector<Figure> figures(const Report& report) {
     out.push_back({"Long run", fmt::format("the engine misses {} of its pulses, if this verdict is right",
                                            percent(*f.underlying_rate_interval))});
   }
+  if (!f.speed_bands.empty()) {
+    std::string text;
+    for (const SpeedBand& b : f.speed_bands) {
+      text += fmt::format("{}{} of {} at {:.0f} to {:.0f} rpm", text.empty() ? "" : ", ", b.missing, b.expected,
+                          b.low.value(), b.high.value());
+    }
+    out.push_back({"By speed", std::move(text)});
+  }
   if (f.speed) {
     std::string text = fmt::format("{:.0f} rpm ({:.0f} to {:.0f})", f.speed->mean.value(),
                                    f.speed->min.value(), f.speed->max.value());

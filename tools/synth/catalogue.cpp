@@ -403,6 +403,11 @@ std::vector<NamedScene> named_scenes() {
     add("no-engine-" + std::string{sound}, "no engine: " + std::string{sound},
         [sound](Scene& s) { s.instead = sound; });
   }
+  for (const auto& [name, work] : std::initializer_list<std::pair<const char*, double>>{
+           {"weak-pulse-40", 0.7}, {"weak-pulse-55", 0.75}}) {
+    add(name, "inline four, one cylinder's pulse at some " + std::string{name}.substr(11) + " %",
+        [work = work](Scene& s) { s.trouble.condition = "weak", s.trouble.p = work; });
+  }
   return list;
 }
 
