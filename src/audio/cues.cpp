@@ -11,6 +11,7 @@
 #include "audio/descriptor.hpp"
 #include "audio/header_guard.hpp"
 #include "audio/library_chatter.hpp"
+#include "audio/trial.hpp"
 
 namespace pipebeat::audio {
 
@@ -20,7 +21,8 @@ Result<std::vector<CuePoint>> cue_points(const std::string& path) {
   if (is_caf(std::span{head}.first(read_at(source.get())(0, head)))) return {};
   SF_INFO info{};
   const LibraryCall quiet;
-  const std::unique_ptr<SNDFILE, int (*)(SNDFILE*)> file{sf_open(path.c_str(), SFM_READ, &info),
+  const auto open = [&] { return sf_open(path.c_str(), SFM_READ, &info); };
+  const std::unique_ptr<SNDFILE, int (*)(SNDFILE*)> file{comes_back(open) ? open() : nullptr,
                                                          sf_close};
   if (!file) {
     return fail(ErrorCode::unreadable,

@@ -100,6 +100,9 @@ sf_count_t PipeStream::read(char* to, sf_count_t count) {
     std::memcpy(to, window_.data() + (position_ - base_), static_cast<std::size_t>(take));
   }
   position_ += take;
+  // A parser that stands beyond the end asks where it is, to know that it may stop: it would go
+  // over the last bytes again and again.
+  if (take == 0 && !forgetting_) position_ = endless;
   return take;
 }
 

@@ -15,6 +15,7 @@
 #include "audio/header_guard.hpp"
 #include "audio/library_chatter.hpp"
 #include "audio/pipe_stream.hpp"
+#include "audio/trial.hpp"
 
 namespace pipebeat::audio {
 
@@ -141,21 +142,38 @@ struct AudioReader::State {
 
   /// Opens a stream that can't seek.
   bool open_stream(Descriptor pipe, std::vector<char> head) {
+    // With a head, nothing but the head is read until the header is parsed, so that may be tried.
+    // Without one it comes from ffmpeg, whose headers are sound.
+    const bool untried = !head.empty();
     stream = std::make_unique<PipeStream>(std::move(pipe), std::move(head));
     const LibraryCall quiet;
-    file.reset(sf_open_virtual(PipeStream::callbacks(), SFM_READ, &info, stream.get()));
+    const auto open = [&] {
+      PipeStream::callbacks()->seek(0, SEEK_SET, stream.get());
+      return sf_open_virtual(PipeStream::callbacks(), SFM_READ, &info, stream.get());
+    };
+    if (untried && !comes_back(open)) return false;
+    file.reset(open());
     stream->forget_from_now_on();
     return file != nullptr;
   }
 
-  /// Opens a seekable file; libsndfile takes the descriptor over, also when it fails.
+  /// Opens a seekable file.
   bool open_file(Descriptor seekable, std::span<const char> head) {
     const LibraryCall quiet;
     if (is_caf(head)) {
       caf = std::make_unique<CafFile>(std::move(seekable));
-      file.reset(sf_open_virtual(CafFile::callbacks(), SFM_READ, &info, caf.get()));
+      const auto open = [&] {
+        CafFile::callbacks()->seek(0, SEEK_SET, caf.get());
+        return sf_open_virtual(CafFile::callbacks(), SFM_READ, &info, caf.get());
+      };
+      if (comes_back(open)) file.reset(open());
     } else {
-      file.reset(sf_open_fd(seekable.release(), SFM_READ, &info, SF_TRUE));
+      const auto open = [&] {
+        ::lseek(seekable.get(), 0, SEEK_SET);  // the sound begins where the file stands
+        const int its_own = ::fcntl(seekable.get(), F_DUPFD_CLOEXEC, 3);
+        return sf_open_fd(its_own, SFM_READ, &info, SF_TRUE);
+      };
+      if (comes_back(open)) file.reset(open());
     }
     return file != nullptr;
   }

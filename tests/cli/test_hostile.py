@@ -181,9 +181,26 @@ class Content(HostileCase):
             path = self.put("long.caf", start + filling + titles(0x7FFFFFFF) + bytes(9_000_000))
             with subprocess.Popen(["cat", path], stdout=subprocess.PIPE) as cat:
                 self.stands("-", 2, stdin=cat.stdout)
+        # A chunk that ends in the middle of the last bytes that a header parser may see.
+        chunk = b"cue " + struct.pack("<II", 76, 3) + b"".join(
+            struct.pack("<II4sIII", i, 900 * i, b"data", 0, 0, 900 * i) for i in range(3))[:72] + b"LIST"
+        front = wav(b"", size=0)[:36] + b"JUNK"
+        for cut in range(4):
+            filling = (8 << 20) - len(front) - 4 - len(chunk) + cut
+            path = self.put("cut.wav", front + struct.pack("<I", filling) + bytes(filling) + chunk + bytes(9_000_000))
+            with subprocess.Popen(["cat", path], stdout=subprocess.PIPE) as cat:
+                self.stands("-", stdin=cat.stdout)
         # The titles of an Ogg file are a packet over many pages.
         page = b"OggS\0\x01" + b"\xff" * 8 + bytes(12) + b"\xff" * 256 + bytes(255 * 255)
         self.stands(self.put("titles.ogg", page * 260), 2, "longer than 16 MiB")
+
+    def test_what_the_fuzzer_found(self):
+        found = sorted((program.SOURCE / "tests" / "fuzz" / "regressions" / "reader").iterdir())
+        self.assertTrue(found)
+        for path in found:
+            self.stands(os.fspath(path))
+            with open(path, "rb") as file, subprocess.Popen(["cat"], stdin=file, stdout=subprocess.PIPE) as cat:
+                self.stands("-", stdin=cat.stdout)
 
     def test_a_flac_that_counts_too_many(self):
         if not shutil.which("ffmpeg"):

@@ -13,18 +13,20 @@
 #include "audio/cues.hpp"
 #include "audio/pipe_stream.hpp"
 #include "audio/reader.hpp"
+#include "audio/trial.hpp"
 #include "fuzz.hpp"
 
 using namespace pipebeat::audio;
 
 namespace {
 
-constexpr std::int64_t most_samples = 1 << 20;
+constexpr std::int64_t most_samples = 1 << 16;
 
 void read_file(const std::string& path) {
   auto reader = AudioReader::open(path);
   if (!reader) {
-    fuzz::check(!reader.error().what.empty() && !reader.error().hint.empty(), "an error says what to do");
+    fuzz::check(!reader.error().what.empty() && !reader.error().hint.empty(),
+                "an error says what to do");
     return;
   }
   const int channels = reader->channels();
@@ -45,15 +47,21 @@ void read_stream(std::string_view bytes) {
   if (::pipe2(ends, O_CLOEXEC) != 0) return;
   Descriptor reading{ends[0]};
   Descriptor writing{ends[1]};
-  // A part of it waits in the pipe, the rest has been read already.
-  const std::size_t ahead = bytes.size() / 2;
+  // What ffmpeg writes, AU, is read from its pipe alone; of anything else a part has been read
+  // already.
+  const std::size_t ahead = bytes.starts_with(".snd") ? 0 : bytes.size() / 2;
   const std::string_view waiting = bytes.substr(ahead, 32 * 1024);
   if (::write(writing.get(), waiting.data(), waiting.size()) < 0) return;
   writing.reset();
-  PipeStream stream{std::move(reading), {bytes.begin(), bytes.begin() + static_cast<std::ptrdiff_t>(ahead)}};
+  PipeStream stream{std::move(reading),
+                    {bytes.begin(), bytes.begin() + static_cast<std::ptrdiff_t>(ahead)}};
   SF_INFO info{};
-  const std::unique_ptr<SNDFILE, int (*)(SNDFILE*)> file{
-      sf_open_virtual(PipeStream::callbacks(), SFM_READ, &info, &stream), sf_close};
+  const auto open = [&] {
+    PipeStream::callbacks()->seek(0, SEEK_SET, &stream);
+    return sf_open_virtual(PipeStream::callbacks(), SFM_READ, &info, &stream);
+  };
+  if (ahead > 0 && !comes_back(open)) return;
+  const std::unique_ptr<SNDFILE, int (*)(SNDFILE*)> file{open(), sf_close};
   stream.forget_from_now_on();
   if (!file || info.channels < 1 || info.channels > 1024) return;
   std::vector<float> block(static_cast<std::size_t>(info.channels) * 512);

@@ -24,20 +24,22 @@ def put(target, name, data):
 
 
 def ffmpeg(*arguments):
-    return subprocess.run(["ffmpeg", "-nostdin", "-v", "error", *arguments], capture_output=True,
-                          check=True).stdout
+    """Bit-exact: the same inputs every time, without a date, a version or a random number."""
+    return subprocess.run(["ffmpeg", "-nostdin", "-v", "error", "-fflags", "+bitexact", *arguments[:-1],
+                           "-fflags", "+bitexact", "-flags:a", "+bitexact", arguments[-1]],
+                          capture_output=True, check=True).stdout
 
 
 def reader():
     for ending in ("wav", "flac", "ogg", "opus", "mp3", "aiff", "au", "caf", "w64"):
-        target = OUT / f"seed.{ending}"
+        target = OUT / f"made.{ending}"
         rate = "48000" if ending == "opus" else "8000"
         ffmpeg("-y", "-ss", "1", "-t", "0.4", "-i", VAN, "-ac", "1", "-ar", rate, target)
         put("reader", f"van.{ending}", target.read_bytes())
         target.unlink()
     for name, codec in (("u8", "pcm_u8"), ("s24", "pcm_s24le"), ("f64", "pcm_f64le"), ("ulaw", "pcm_mulaw"),
                         ("adpcm", "adpcm_ms"), ("ima", "adpcm_ima_wav"), ("gsm", "libgsm_ms")):
-        target = OUT / "seed.wav"
+        target = OUT / "made.wav"
         try:
             ffmpeg("-y", "-t", "0.3", "-i", VAN, "-ac", "1", "-ar", "8000", "-c:a", codec, target)
         except subprocess.CalledProcessError:
@@ -112,7 +114,7 @@ def main():
     OUT.mkdir(parents=True)
     for make in (reader, listener, options, job, regressions):
         make()
-    for rest in OUT.glob("seed.*"):
+    for rest in OUT.glob("made.*"):
         rest.unlink()
     print(", ".join(f"{p.name}: {sum(1 for _ in p.iterdir())}" for p in sorted(OUT.iterdir()) if p.is_dir()))
 
