@@ -6,11 +6,13 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <chrono>
 #include <cstdlib>
 #include <cstring>
 #include <filesystem>
+#include <functional>
 #include <thread>
 #include <utility>
 
@@ -18,7 +20,7 @@ namespace pipebeat::job {
 
 namespace {
 
-constexpr std::size_t largest_file = 64U << 20U;
+constexpr std::size_t portion = std::size_t{1} << 16;
 constexpr auto lock_patience = std::chrono::seconds{10};
 
 }  // namespace
@@ -41,30 +43,76 @@ tl::unexpected<Error> system_failure(const std::string& path, std::string_view d
   return fail(ErrorCode::write_failed, what, "check that the disk is there and has room");
 }
 
+namespace {
+
+tl::unexpected<Error> too_long(const std::string& path) {
+  return fail(ErrorCode::unreadable,
+              fmt::format("{}: longer than {} MiB", path, longest_text >> 20),
+              "start a new job, or restore a copy");
+}
+
+Result<Descriptor> open_plain_file(const std::string& path) {
+  Descriptor file{::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK)};
+  if (file.get() < 0) return system_failure(path, "open");
+  struct stat status {};
+  if (::fstat(file.get(), &status) != 0) return system_failure(path, "look at");
+  if (!S_ISREG(status.st_mode)) {
+    return fail(ErrorCode::unreadable, path + ": not a plain file", "give another folder");
+  }
+  return file;
+}
+
+/// Fills the block unless the file ends before; how much of it, or -1.
+ssize_t read_block(int file, std::string& block) {
+  std::size_t filled = 0;
+  while (filled < block.size()) {
+    const ssize_t got = ::read(file, block.data() + filled, block.size() - filled);
+    if (got < 0 && errno == EINTR) continue;
+    if (got < 0) return -1;
+    if (got == 0) break;
+    filled += static_cast<std::size_t>(got);
+  }
+  return static_cast<ssize_t>(filled);
+}
+
+/// Gives the next bytes of what is to be written, none at its end; -1 with errno on trouble.
+using Source = std::function<ssize_t(std::string_view& bytes)>;
+
+Result<void> write_new(const std::string& path, const Source& source, Existing existing);
+
+}  // namespace
+
 std::string path_in(const std::string& folder, std::string_view name) {
   return (std::filesystem::path{folder} / name).string();
 }
 
 Result<std::string> read_file(const std::string& path) {
-  const Descriptor file{::open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK)};
-  if (file.get() < 0) return system_failure(path, "open");
-  struct stat status{};
-  if (::fstat(file.get(), &status) != 0) return system_failure(path, "look at");
-  if (!S_ISREG(status.st_mode)) {
-    return fail(ErrorCode::unreadable, path + ": not a plain file", "give another folder");
-  }
+  const auto file = open_plain_file(path);
+  if (!file) return tl::unexpected(file.error());
   std::string text;
-  std::string block(1U << 16U, '\0');
+  std::string block(portion, '\0');
   for (;;) {
-    const ssize_t got = ::read(file.get(), block.data(), block.size());
-    if (got < 0 && errno == EINTR) continue;
+    const ssize_t got = read_block(file->get(), block);
     if (got < 0) return system_failure(path, "read");
     if (got == 0) return text;
     text.append(block.data(), static_cast<std::size_t>(got));
-    if (text.size() > largest_file) {
-      return fail(ErrorCode::unreadable, path + ": larger than 64 MB",
-                  "start a new job, or restore a copy");
-    }
+    if (text.size() > longest_text) return too_long(path);
+  }
+}
+
+bool same_content(const std::string& one, const std::string& other) {
+  const auto a = open_plain_file(one);
+  const auto b = open_plain_file(other);
+  if (!a || !b) return false;
+  std::string of_a(portion, '\0');
+  std::string of_b(portion, '\0');
+  for (;;) {
+    const ssize_t count = read_block(a->get(), of_a);
+    if (count < 0 || read_block(b->get(), of_b) != count) return false;
+    if (count == 0) return true;
+    if (of_a.compare(0, static_cast<std::size_t>(count), of_b, 0,
+                     static_cast<std::size_t>(count)) != 0)
+      return false;
   }
 }
 
@@ -84,6 +132,29 @@ Result<Descriptor> lock_folder(const std::string& folder) {
 }
 
 Result<void> write_file(const std::string& path, std::string_view content, Existing existing) {
+  if (content.size() > longest_text) return too_long(path);
+  const auto once = [rest = content](std::string_view& bytes) mutable {
+    bytes = std::exchange(rest, {});
+    return static_cast<ssize_t>(bytes.size());
+  };
+  return write_new(path, once, existing);
+}
+
+Result<void> copy_file(const std::string& source, const std::string& path) {
+  const auto file = open_plain_file(source);
+  if (!file) return tl::unexpected(file.error());
+  std::string block(portion, '\0');
+  const auto next = [&](std::string_view& bytes) {
+    const ssize_t got = read_block(file->get(), block);
+    bytes = std::string_view{block}.substr(0, static_cast<std::size_t>(std::max<ssize_t>(got, 0)));
+    return got;
+  };
+  return write_new(path, next, Existing::refuse);
+}
+
+namespace {
+
+Result<void> write_new(const std::string& path, const Source& source, Existing existing) {
   const std::string folder = std::filesystem::path{path}.parent_path().string();
   std::string temporary = path + ".XXXXXX";
   const Descriptor file{::mkostemp(temporary.data(), O_CLOEXEC)};
@@ -93,15 +164,19 @@ Result<void> write_file(const std::string& path, std::string_view content, Exist
     ::unlink(temporary.c_str());
     return failure;
   };
-  while (!content.empty()) {
-    const ssize_t written = ::write(file.get(), content.data(), content.size());
-    if (written < 0 && errno == EINTR) continue;
-    if (written < 0) return give_up("write");
-    content.remove_prefix(static_cast<std::size_t>(written));
+  std::string_view bytes;
+  for (ssize_t got = source(bytes); got != 0; got = source(bytes)) {
+    if (got < 0) return give_up("copy to");
+    while (!bytes.empty()) {
+      const ssize_t written = ::write(file.get(), bytes.data(), bytes.size());
+      if (written < 0 && errno == EINTR) continue;
+      if (written < 0) return give_up("write");
+      bytes.remove_prefix(static_cast<std::size_t>(written));
+    }
   }
   constexpr mode_t readable_by_all = 0644;
   // A file that was there keeps its mode; a new one gets the usual.
-  struct stat old{};
+  struct stat old {};
   const bool there = ::stat(path.c_str(), &old) == 0;
   if (::fchmod(file.get(), there ? old.st_mode & 07777U : readable_by_all) != 0) {
     return give_up("set the mode of");
@@ -119,5 +194,7 @@ Result<void> write_file(const std::string& path, std::string_view content, Exist
   if (directory.get() >= 0) ::fsync(directory.get());
   return {};
 }
+
+}  // namespace
 
 }  // namespace pipebeat::job

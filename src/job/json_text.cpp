@@ -11,6 +11,9 @@ namespace pipebeat::job {
 namespace {
 
 constexpr std::size_t deepest = 32;
+/// Names, values and ends in one file: each takes up to a hundred bytes, however short it is written.
+constexpr std::size_t most_values = 200'000;
+struct TooManyValues {};
 
 std::string place(std::string_view text, std::size_t offset) {
   const std::string_view before = text.substr(0, std::min(offset, text.size()));
@@ -18,10 +21,9 @@ std::string place(std::string_view text, std::size_t offset) {
   const std::size_t newline = before.rfind('\n');
   const std::size_t start = newline == std::string_view::npos ? 0 : newline + 1;
   // Columns count characters, not the bytes of UTF-8.
-  const auto column = 1 + std::count_if(before.begin() + static_cast<std::ptrdiff_t>(start),
-                                        before.end(), [](char c) {
-                                          return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U;
-                                        });
+  const auto column =
+      1 + std::count_if(before.begin() + static_cast<std::ptrdiff_t>(start), before.end(),
+                        [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; });
   return fmt::format("{}:{}", line, column);
 }
 
@@ -44,9 +46,7 @@ class Locator {
   }
 
  private:
-  void blanks() {
-    at_ = std::min(text_.find_first_not_of(" \t\r\n", at_), text_.size());
-  }
+  void blanks() { at_ = std::min(text_.find_first_not_of(" \t\r\n", at_), text_.size()); }
   [[nodiscard]] char next() const { return at_ < text_.size() ? text_[at_] : '\0'; }
 
   std::string_view string() {
@@ -110,12 +110,16 @@ class Locator {
 }  // namespace
 
 Result<JsonText> JsonText::parse(std::string name, std::string text) {
-  const std::string hint = "mend that place in a text editor, or restore a copy; nothing was written";
+  const std::string hint =
+      "mend that place in a text editor, or restore a copy; nothing was written";
   std::vector<std::set<std::string>> keys;
   std::string complaint;
   std::string twice;
+  std::size_t values = 0;
   const auto watch = [&](int depth, Json::parse_event_t event, Json& value) {
     using Event = Json::parse_event_t;
+    // Thrown, for the parser would keep the frame of what it is told to drop.
+    if (++values > most_values) throw TooManyValues{};
     if (static_cast<std::size_t>(std::max(depth, 0)) > deepest && complaint.empty()) {
       complaint = fmt::format("nested deeper than {} levels", deepest);
     }
@@ -130,6 +134,9 @@ Result<JsonText> JsonText::parse(std::string name, std::string text) {
   JsonText out{std::move(name), std::move(text), {}};
   try {
     out.root = Json::parse(out.text, watch);
+  } catch (const TooManyValues&) {
+    return fail(ErrorCode::damaged, fmt::format("{}: more than {} values", out.name, most_values),
+                "start a new job, or restore a copy");
   } catch (const Json::parse_error& e) {
     std::string what = e.what();
     // "[json.exception...] parse error at line 3, column 5: syntax error while ...": its last part.
@@ -144,10 +151,12 @@ Result<JsonText> JsonText::parse(std::string name, std::string text) {
     const std::size_t open = what.find('\'');
     const std::string number =
         open == std::string::npos ? "" : what.substr(open + 1, what.rfind('\'') - open - 1);
-    const std::size_t offset = number.empty() ? 0 : std::min(out.text.find(number), out.text.size());
-    return fail(ErrorCode::damaged,
-                fmt::format("{}:{}: the number {} is too large", out.name, place(out.text, offset), number),
-                hint);
+    const std::size_t offset =
+        number.empty() ? 0 : std::min(out.text.find(number), out.text.size());
+    return fail(
+        ErrorCode::damaged,
+        fmt::format("{}:{}: the number {} is too large", out.name, place(out.text, offset), number),
+        hint);
   }
   if (!twice.empty()) complaint = fmt::format("the name \"{}\" stands twice in one object", twice);
   if (!complaint.empty()) {

@@ -2,12 +2,14 @@
 
 #include <fmt/format.h>
 
+#include <unistd.h>
 #include <algorithm>
 #include <array>
 #include <cerrno>
 #include <chrono>
 #include <cstring>
 #include <ctime>
+
 #include <filesystem>
 #include <set>
 
@@ -88,7 +90,8 @@ std::string dump(const Json& document) {
 // ---- JSON to entries and cards -----------------------------------------------------------------
 
 template <class Enum>
-Enum choice(const Node& engine, std::string_view key, std::optional<Enum> (*named)(std::string_view)) {
+Enum choice(const Node& engine, std::string_view key,
+            std::optional<Enum> (*named)(std::string_view)) {
   const Node node = engine.at(key);
   const auto value = named(node.text());
   if (!value) node.wrong(fmt::format("{} \"{}\" is not known", key, node.text()));
@@ -167,8 +170,8 @@ Json upgraded(const JsonText& old) {
   j["schema"] = fmt::format("pipebeat.job/{}", schema_version);
   Json& engine = j["engine"];
   if (!engine.is_object()) root.at("engine").wrong("an object {...} belongs here");
-  for (const auto& [key, value] :
-       {std::pair{"fuel", "petrol"}, std::pair{"injection", "port"}, std::pair{"ignition", "unknown"}}) {
+  for (const auto& [key, value] : {std::pair{"fuel", "petrol"}, std::pair{"injection", "port"},
+                                   std::pair{"ignition", "unknown"}}) {
     if (!engine.contains(key)) engine[key] = value;
   }
   std::vector<Json> entries;
@@ -201,8 +204,10 @@ JobCard card_from(const Json& document) {
   card.layout = engine.text_or("layout");
   card.engine.cylinders = engine.at("cylinders").integer(1, most_cylinders);
   card.engine.strokes = engine.integer_or("strokes", 4, 2, 4);
-  if (const auto node = engine.find("order")) card.engine.order = integers(*node, 1, most_cylinders);
-  if (const auto node = engine.find("heard")) card.engine.heard = integers(*node, 1, most_cylinders);
+  if (const auto node = engine.find("order"))
+    card.engine.order = integers(*node, 1, most_cylinders);
+  if (const auto node = engine.find("heard"))
+    card.engine.heard = integers(*node, 1, most_cylinders);
   if (const auto node = engine.find("intervals_deg")) {
     for (const Node& item : node->items()) card.engine.intervals_deg.push_back(item.number());
   }
@@ -243,23 +248,26 @@ Result<Loaded> load_document(const std::string& folder) {
   }
   const auto parsed = JsonText::parse(path, std::move(*text));
   if (!parsed) return tl::unexpected(parsed.error());
-  const std::string hint = "mend that place in a text editor, or restore a copy; nothing was written";
+  const std::string hint =
+      "mend that place in a text editor, or restore a copy; nothing was written";
   try {
     const Node root{parsed->root};
     const Node schema = root.at("schema");
     const std::string name = schema.text();
     constexpr std::string_view family = "pipebeat.job/";
     int version = 0;
-    if (name.starts_with(family) && name.size() > family.size() && name.size() < family.size() + 6 &&
+    if (name.starts_with(family) && name.size() > family.size() &&
+        name.size() < family.size() + 6 &&
         name.find_first_not_of("0123456789", family.size()) == std::string::npos) {
       version = std::stoi(name.substr(family.size()));
     }
     if (version < 1) schema.wrong(fmt::format("\"{}\" is no job schema", name));
     if (version > schema_version) {
-      return fail(ErrorCode::unsupported,
-                  fmt::format("{}: written by a newer pipebeat (schema {}; this one reads up to {})",
-                              path, version, schema_version),
-                  "use the newer pipebeat for this job; nothing was written");
+      return fail(
+          ErrorCode::unsupported,
+          fmt::format("{}: written by a newer pipebeat (schema {}; this one reads up to {})", path,
+                      version, schema_version),
+          "use the newer pipebeat for this job; nothing was written");
     }
     Loaded out;
     out.document = version == 1 ? upgraded(*parsed) : parsed->root;
@@ -336,7 +344,8 @@ Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries)
     }
     card.entries.push_back(std::move(e));
   }
-  if (auto written = write_file(path_in(folder, file_name), dump(loaded->document), Existing::replace);
+  if (auto written =
+          write_file(path_in(folder, file_name), dump(loaded->document), Existing::replace);
       !written) {
     return tl::unexpected(written.error());
   }
@@ -360,25 +369,26 @@ Result<std::string> keep_recording(const std::string& folder, const std::string&
     errno = error.value();
     return system_failure(shelf.string(), "make the folder");
   }
-  const auto content = read_file(source.string());
-  if (!content) return source.string();
+  constexpr std::uintmax_t longest_kept = std::uintmax_t{64} << 20;
+  const std::uintmax_t length = fs::file_size(source, error);
+  if (error || length > longest_kept || ::access(source.c_str(), R_OK) != 0) return source.string();
   constexpr int most_of_one_name = 1000;
   for (int n = 1; n <= most_of_one_name; ++n) {
-    const std::string name = n == 1 ? source.filename().string()
-                                    : fmt::format("{}-{}{}", source.stem().string(), n,
-                                                  source.extension().string());
+    const std::string name =
+        n == 1 ? source.filename().string()
+               : fmt::format("{}-{}{}", source.stem().string(), n, source.extension().string());
     const std::string target = (shelf / name).string();
     const std::string relative = (fs::path{"recordings"} / name).string();
-    const auto there = read_file(target);
-    if (there && *there == *content) return relative;
-    if (there || there.error().code != ErrorCode::not_found) continue;
-    const auto written = write_file(target, *content, Existing::refuse);
+    if (same_content(source.string(), target)) return relative;
+    if (fs::exists(fs::symlink_status(target, error))) continue;
+    const auto written = copy_file(source.string(), target);
     if (written) return relative;
     if (!fs::exists(target, error)) return tl::unexpected(written.error());
   }
-  return fail(ErrorCode::write_failed,
-              fmt::format("{}: no name is free there for {}", shelf.string(), source.filename().string()),
-              "check the folder's permissions, or give the recording another name");
+  return fail(
+      ErrorCode::write_failed,
+      fmt::format("{}: no name is free there for {}", shelf.string(), source.filename().string()),
+      "check the folder's permissions, or give the recording another name");
 }
 
 }  // namespace pipebeat::job

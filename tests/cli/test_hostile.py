@@ -318,6 +318,30 @@ class Places(HostileCase):
                 worker.join()
 
 
+class Jobs(HostileCase):
+    def test_a_job_that_is_made_to_be_large(self):
+        job = os.fspath(self.folder / "job")
+        self.assertEqual(program.run("job", "new", job, "--vehicle", "van", "--engine", "inline4")[2], 0)
+        path = pathlib.Path(job, "job.json")
+        good = path.read_bytes()
+        inside = (4 << 20) - 200
+        # One at a time: what this process holds counts for its children.
+        for unit, count, end in ((b"0,", inside // 2, b"0]"), (b"[],", inside // 3, b"0]"), (b"{},", inside // 3, b"0]"),
+                                 (b'{"":0},', inside // 7, b"0]"), (b"x", inside, b'"]'), (b"[", inside, b""),
+                                 (b'{"":', inside // 4, b""), (b" ", 5 << 20, good), (b"\xff", inside, b"")):
+            start = b'["' if unit == b"x" else b"" if unit in (b" ", b"[") else b"["
+            path.write_bytes(start + unit * count + end)
+            length = os.path.getsize(path)
+            for command in (("job", "show", job), ("check", "--job", job, os.fspath(self.folder / "none.wav"))):
+                run = Outcome(*command, limit_s=60.0)
+                about = (command, unit, run.status, run.err)
+                self.assertEqual((run.status, run.out, run.err.count("\n")), (2, "", 1), about)
+                self.assertTrue(run.err.startswith("pipebeat: ") and "; " in run.err, about)
+                if not SANITIZED:
+                    self.assertLessEqual(run.mib, MOST_MIB, about)
+            self.assertEqual(os.path.getsize(path), length)
+
+
 class Long(HostileCase):
     @unittest.skipIf(SANITIZED, "a day takes too long under a sanitizer")
     def test_a_day_of_silence(self):
