@@ -68,6 +68,7 @@ enum class ReasonCode {
   miss_in_part,       ///< value, value2: seconds between which the answer holds; elsewhere no miss
   known_good_used,
   silence,            ///< value: RMS level of the loudest tenth of a second, dB of full scale
+  guess_doubted,      ///< value: the speed guess in rpm; value2: the speed heard without it
 };
 inline constexpr int unclear_reason_count = 7;
 

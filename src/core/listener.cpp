@@ -386,6 +386,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> heard_passages
   if (whole.cycles < fewest_cycles) return unclear(ReasonCode::too_short, time);
   if (f.input.clipped_share > clipped_limit) return unclear(ReasonCode::clipped, f.input.clipped_share);
   if (whole.speed_probability < speed_floor && whole.main->other_rpm) {
+    if (options.speed_guess) f.reasons.push_back({ReasonCode::guess_doubted, 0, options.speed_guess->value(), *whole.main->other_rpm});
     return unclear(ReasonCode::speed_ambiguous, whole.main->mean_rpm, *whole.main->other_rpm);
   }
   const auto best = static_cast<std::size_t>(std::max_element(whole.probability.begin(), whole.probability.end() - 1) - whole.probability.begin());

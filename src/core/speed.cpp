@@ -971,14 +971,18 @@ struct Drawn {
 };
 
 /// Different paths through the map, each drawn to another part of the speed range; the first is free.
-std::vector<Drawn> draw_paths(const SalienceMap& map, const Engine& engine, bool guessed) {
-  constexpr std::array<double, 6> centres{0.0, 600.0, 850.0, 1250.0, 1800.0, 2800.0};  // rpm
+std::vector<Drawn> draw_paths(const SalienceMap& map, const Engine& engine, std::optional<Rpm> guess) {
+  struct Centre {
+    double rpm, pull;
+  };
+  std::vector<Centre> centres{{1.0, 0.0}, {600.0, 2.0}, {850.0, 2.0}, {1250.0, 2.0}, {1800.0, 2.0}, {2800.0, 2.0}};
+  if (guess) centres.insert(centres.end(), {{guess->value(), 8.0}, {guess->value(), 30.0}});
   const std::size_t rows = map.rows.size();
   std::vector<Drawn> drawn;
-  for (const double centre : centres) {
+  for (const Centre& centre : centres) {
     Drawn d;
-    d.centre_hz = engine.cycle_frequency(Rpm{std::max(centre, 1.0)}).value();
-    d.pull = centre > 0.0 && !guessed ? 2.0 : 0.0;
+    d.centre_hz = engine.cycle_frequency(Rpm{centre.rpm}).value();
+    d.pull = centre.pull;
     d.path = best_path(map, d.centre_hz, d.pull);
     const bool known = std::any_of(drawn.begin(), drawn.end(), [&](const Drawn& other) {
       std::size_t apart = 0;
@@ -998,8 +1002,15 @@ struct Hypothesis {
   std::size_t path;  ///< index among the drawn ones
 };
 
-/// The paths as hypotheses, likeliest first, with their probabilities.
-std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> drawn, const RunningSums& sums, const Engine& engine) {
+/// The paths as hypotheses, likeliest first, with their probabilities. Those near a guess come first
+/// whatever the others' probabilities, and none is left where none is near.
+std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> drawn, const RunningSums& sums, const Engine& engine,
+                              std::optional<Rpm> guess) {
+  constexpr double near = 0.15;
+  // Worth a lot, but not everything: who types a wrong digit must not be told that two cylinders are dead.
+  constexpr double worth = 5.0;  // log odds: one guess in a hundred and fifty is wrong (no source)
+  const auto is_near = [&](const Hypothesis& h) { return guess && std::abs(h.candidate.mean_rpm / guess->value() - 1.0) < near; };
+  const auto odds = [&](const Hypothesis& h) { return h.candidate.score + (is_near(h) ? worth : 0.0); };
   std::vector<Hypothesis> hypotheses;
   for (std::size_t p = 0; p < drawn.size(); ++p) {
     SpeedCandidate candidate;
@@ -1011,13 +1022,15 @@ std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> dra
     hypotheses.push_back({std::move(candidate), p});
   }
   std::stable_sort(hypotheses.begin(), hypotheses.end(),
-                   [](const Hypothesis& a, const Hypothesis& b) { return a.candidate.score > b.candidate.score; });
+                   [&](const Hypothesis& a, const Hypothesis& b) { return odds(a) > odds(b); });
+  const double best = hypotheses.empty() ? 0.0 : odds(hypotheses.front());
   double sum = 0.0;
-  for (Hypothesis& h : hypotheses) {
-    h.candidate.probability = std::exp(h.candidate.score - hypotheses.front().candidate.score);
-    sum += h.candidate.probability;
-  }
+  for (Hypothesis& h : hypotheses) sum += h.candidate.probability = std::exp(odds(h) - best);
   for (Hypothesis& h : hypotheses) h.candidate.probability /= sum;
+  if (guess) {
+    std::stable_partition(hypotheses.begin(), hypotheses.end(), is_near);
+    if (!hypotheses.empty() && !is_near(hypotheses.front())) hypotheses.clear();
+  }
   return hypotheses;
 }
 
@@ -1036,7 +1049,7 @@ class LongSearch {
   }
 
   /// Hypotheses on the clearest stretch; the first is then followed through the whole.
-  std::vector<SpeedCandidate> from_the_clearest_stretch(bool guessed) {
+  std::vector<SpeedCandidate> from_the_clearest_stretch(std::optional<Rpm> guess) {
     const auto length = static_cast<std::size_t>(stretch_s / hop_s);
     const std::size_t first = map_.frame[clearest(map_, length / sparse)];
     add_rows([&](std::size_t f) { return f >= first && f <= first + length; });
@@ -1045,9 +1058,9 @@ class LongSearch {
     for (std::size_t row = 0; row < map_.rows.size(); ++row) {
       if (map_.frame[row] >= first && map_.frame[row] <= first + length) part.rows.push_back(map_.rows[row]);
     }
-    const std::vector<Drawn> drawn = draw_paths(part, engine_, guessed);
+    const std::vector<Drawn> drawn = draw_paths(part, engine_, guess);
     const RunningSums sums{part_of(signals_, hop_s * static_cast<double>(first), stretch_s)};
-    std::vector<Hypothesis> hypotheses = weigh(part, drawn, sums, engine_);
+    std::vector<Hypothesis> hypotheses = weigh(part, drawn, sums, engine_, guess);
     std::vector<SpeedCandidate> candidates;
     for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));
     if (candidates.empty()) return candidates;
@@ -1167,8 +1180,8 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
                                        const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
   const double duration = static_cast<double>(signals.size()) / signals.rate_hz;
   if (duration < 0.5) return {};
-  const double low_hz = engine.cycle_frequency(Rpm{guess ? guess->value() * 0.85 : slowest_rpm}).value();
-  const double high_hz = engine.cycle_frequency(Rpm{guess ? guess->value() * 1.15 : fastest_rpm}).value();
+  const double low_hz = engine.cycle_frequency(Rpm{std::min(slowest_rpm, guess ? 0.85 * guess->value() : slowest_rpm)}).value();
+  const double high_hz = engine.cycle_frequency(Rpm{std::max(fastest_rpm, guess ? 1.15 * guess->value() : fastest_rpm)}).value();
   if (duration > longest_whole_s) {
     LongSearch search{signals, engine, low_hz, high_hz};
     if (known) {
@@ -1181,15 +1194,15 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
         return candidates;
       }
     }
-    return search.from_the_clearest_stretch(guess.has_value());
+    return search.from_the_clearest_stretch(guess);
   }
   SalienceMap map;
   CombSearch search{signals, engine, low_hz, high_hz, remembered};
   map.cycle_hz = search.cycle_hz();
   for (std::size_t f = 0; f < search.frames(); ++f) map.rows.push_back(search.row(f));
-  const std::vector<Drawn> drawn = draw_paths(map, engine, guess.has_value());
+  const std::vector<Drawn> drawn = draw_paths(map, engine, guess);
   const RunningSums sums{signals};
-  std::vector<Hypothesis> hypotheses = weigh(map, drawn, sums, engine);
+  std::vector<Hypothesis> hypotheses = weigh(map, drawn, sums, engine, guess);
   std::vector<SpeedCandidate> candidates;
   for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));
   if (candidates.empty()) return candidates;

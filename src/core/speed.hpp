@@ -70,7 +70,7 @@ struct Remembered {
 };
 
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
-/// `guess`: keeps only speeds within 15 %. Of more than 24 s only the first is given for the whole;
+/// `guess`: those within 15 % come first, and nothing is given where none is. Of more than 24 s only the first is given for the whole;
 /// phase, running and features of the others belong to the stretch on which they were compared.
 /// `known`: where the sound still fits it, as well as before, nothing else is weighed.
 std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,

@@ -108,6 +108,8 @@ std::string sentence(const Reason& r) {
     case ReasonCode::miss_in_part:
       return fmt::format("this holds between {:.0f} and {:.0f} s of the recording; elsewhere no miss was heard",
                          r.value, r.value2);
+    case ReasonCode::guess_doubted:
+      return fmt::format("the speed was looked for near {:.0f} rpm, but {:.0f} fits this sound better", r.value, r.value2);
     case ReasonCode::known_good_used:
       return "judged against the known-good recording of the same engine";
     case ReasonCode::silence:
@@ -236,6 +238,9 @@ std::vector<std::string> steps(const Report& report, Place place) {
       return {"Check that this is the right recording and that the engine runs in it.", again};
     case ReasonCode::speed_not_found:
     case ReasonCode::speed_ambiguous:
+      if (report.speed_guess) {
+        return {fmt::format("Check the speed of {:.0f} rpm that you gave, or leave it out.", report.speed_guess->value()), again};
+      }
       return {on_page ? "Read the speed from the dashboard or an rpm meter and write it into the page, "
                         "under More about the engine."
                       : "Read the speed from the dashboard or an rpm meter and give it with --rpm.",

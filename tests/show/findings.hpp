@@ -40,6 +40,6 @@ inline Finding unclear(ReasonCode code) {
   return f;
 }
 
-inline constexpr int reason_count = static_cast<int>(ReasonCode::known_good_used) + 1;
+inline constexpr int reason_count = static_cast<int>(ReasonCode::guess_doubted) + 1;
 
 }  // namespace pipebeat::test
