@@ -12,7 +12,7 @@ namespace {
 
 constexpr std::size_t deepest = 32;
 /// Names, values and ends in one file: each takes up to a hundred bytes, however short it is written.
-constexpr std::size_t most_values = 200'000;
+constexpr std::size_t most_values = 100'000;
 struct TooManyValues {};
 
 std::string place(std::string_view text, std::size_t offset) {

@@ -346,9 +346,11 @@ Result<JobCard> append(const std::string& folder, std::vector<JobEntry> entries)
     }
     card.entries.push_back(std::move(e));
   }
-  if (auto written =
-          write_file(path_in(folder, file_name), dump(loaded->document), Existing::replace);
-      !written) {
+  const std::string path = path_in(folder, file_name);
+  const std::string text = dump(loaded->document);
+  // What could not be read again is not written.
+  if (const auto again = JsonText::parse(path, text); !again) return tl::unexpected(again.error());
+  if (auto written = write_file(path, text, Existing::replace); !written) {
     return tl::unexpected(written.error());
   }
   return std::move(card);

@@ -335,10 +335,11 @@ TEST_CASE("A WAV stream longer than what is held of a pipe, with sizes its write
 TEST_CASE("A recording that breaks off is read as far as it goes") {
   const Folder folder;
   const auto sound = sines(48000, 1, 480000);
-  for (const auto& [name, format] :
+  for (const auto& [file, format] :
        {std::pair<std::string, int>{"a.wav", SF_FORMAT_WAV | SF_FORMAT_PCM_16},
         std::pair<std::string, int>{"a.flac", SF_FORMAT_FLAC | SF_FORMAT_PCM_16},
         std::pair<std::string, int>{"a.ogg", SF_FORMAT_OGG | SF_FORMAT_VORBIS}}) {
+    const std::string& name = file;  // clang 14 does not capture a binding
     CAPTURE(name);
     write(folder / name, format, 48000, 1, sound);
     fs::resize_file(folder / name, fs::file_size(folder / name) / 2);
