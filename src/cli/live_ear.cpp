@@ -18,6 +18,10 @@ constexpr double backlog_s = 60.0;  // what judging may lag behind
 constexpr double full_scale = 0.999;
 
 constexpr double step_s = 0.5;
+// Where something begins to sound, a first answer is wanted sooner.
+constexpr double quick_step_s = 0.25;
+constexpr double quick_for_s = 3.0;
+constexpr double louder = 4.0;  // power, over what it usually was
 // The speed is searched for near the last one, but so often everywhere, lest it stay wrong.
 constexpr double search_every_s = 4.0;
 // Judging the whole costs more the longer it is; it may use this share of a core.
@@ -226,6 +230,10 @@ void LiveEar::judge_loop() {
   std::size_t heard = 0;
   std::size_t due = samples(step_s, rate_);
   std::size_t whole_due = 0;
+  std::size_t quick_until = 0;
+  double usual_power = 0.0;  // while no engine is heard
+  double energy = 0.0;       // since the last step
+  std::size_t summed = 0;
   for (bool last = false; !last;) {
     {
       std::unique_lock lock{mutex_};
@@ -241,10 +249,18 @@ void LiveEar::judge_loop() {
       const std::size_t part = std::min(rest.size(), due - heard);
       listener_.push(rest.first(part));
       microphone_.push(rest.first(part));
+      for (const float v : rest.first(part)) energy += static_cast<double>(v) * static_cast<double>(v);
+      summed += part;
       rest = rest.subspan(part);
       heard += part;
       if (heard < due) continue;
-      due += samples(step_s, rate_);
+      const double power = energy / static_cast<double>(summed);
+      energy = 0.0;
+      summed = 0;
+      if (!near_ && power > louder * usual_power) quick_until = heard + samples(quick_for_s, rate_);
+      constexpr double share = 0.2;  // of what is new in the usual
+      usual_power += share * (power - usual_power);
+      due += samples(!near_ && heard < quick_until ? quick_step_s : step_s, rate_);
       if (rest.size() > samples(2.0 * step_s, rate_)) continue;
       const bool whole = heard >= whole_due;
       const double cost_s = judge(heard, whole);
