@@ -48,6 +48,15 @@ class Van(Case):
         self.assertEqual(status, 0)
         self.assertTrue(out.startswith("No miss: "), out)
 
+    def test_a_wrong_speed_guess_is_doubted(self):
+        for guess in ("400", "1600"):
+            out, _, status = run(*FOUR, "--json", "--rpm", guess, BEFORE)
+            finding = json.loads(out)
+            self.assertEqual((finding["verdict"], status), ("unclear", 3), guess)
+            self.assertTrue(finding["reasons"][0].startswith("speed_ambiguous: "), finding["reasons"])
+            self.assertIn(f"the speed was looked for near {guess} rpm, but 795 fits this sound better", finding["reasons"])
+        self.assertEqual(run(*FOUR, "--rpm", "720", BEFORE)[2], 1)
+
     def test_a_known_good_recording_does_not_turn_the_answer(self):
         self.assertEqual(run(*FOUR, "--known-good", AFTER, BEFORE)[2], 1)
 
