@@ -2,7 +2,6 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
-#include <cmath>
 #include <memory>
 #include <optional>
 #include <string>
@@ -47,17 +46,10 @@ Result<Heard> hear_stretch(const std::string& path, const Engine& engine, const 
   auto heard = hear(path, engine, how);
   if (!heard || !usual || how.listener.speed_guess || path == "-") return heard;
   const auto speed = heard->listener.finding().speed;
-  if (!speed) return heard;
-  const double ratio = speed->mean.value() / usual->value();
-  constexpr double close = 0.15;
-  for (const double wrong : {2.0, 1.5, 4.0 / 3.0, 3.0 / 4.0, 2.0 / 3.0, 0.5}) {
-    if (std::abs(ratio / wrong - 1.0) > close) continue;
-    HearOptions near = how;
-    near.listener.speed_guess = *usual;
-    near.channel = heard->channel;
-    return hear(path, engine, near);
-  }
-  return heard;
+  if (!speed || !is_multiple(speed->mean, *usual)) return heard;
+  HearOptions same = how;
+  same.channel = heard->channel;
+  return hear_near(path, engine, same, *usual);
 }
 
 Stretches from_files(const DroptestOptions& options, const Engine& engine, const HearOptions& how) {

@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdio>
 #include <vector>
@@ -112,6 +113,17 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   }
   Listener listener = ears->take_best();
   return Heard{std::move(listener), ears->best_channel(), reader->broke_off()};
+}
+
+bool is_multiple(Rpm speed, Rpm of) {
+  constexpr double close = 0.15;
+  constexpr std::array<double, 6> multiples{2.0, 1.5, 4.0 / 3.0, 3.0 / 4.0, 2.0 / 3.0, 0.5};
+  return std::any_of(multiples.begin(), multiples.end(), [&](double m) { return std::abs(speed.value() / of.value() / m - 1.0) < close; });
+}
+
+Result<Heard> hear_near(const std::string& path, const Engine& engine, HearOptions options, Rpm speed) {
+  options.listener.speed_guess = speed;
+  return hear(path, engine, options);
 }
 
 Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {

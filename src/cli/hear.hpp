@@ -40,6 +40,13 @@ struct Heard {
 /// recording hasn't got; `what` starts with the file's name.
 Result<Heard> hear(const std::string& path, const Engine& engine, const HearOptions& options);
 
+/// True for a speed that is close to a simple multiple or part of another of the same engine: one of
+/// the two may have been found wrongly.
+[[nodiscard]] bool is_multiple(Rpm speed, Rpm of);
+
+/// `hear`, near a speed that another recording of the same engine tells. "-" can't be read again.
+Result<Heard> hear_near(const std::string& path, const Engine& engine, HearOptions options, Rpm speed);
+
 /// What a healthy recording of the same engine teaches.
 /// Errors: those of hear, and bad_argument when no engine is heard in it.
 Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options);
