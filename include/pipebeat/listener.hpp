@@ -48,8 +48,8 @@ class Listener {
 
   /// The finding on the last `length` of sound only (at most 30 s): what a change just did. Says
   /// whether a pulse went missing or came back in that time (Finding::change).
-  /// `near`: an earlier answer about the speed, which narrows the search as a guess does and saves
-  /// two thirds of the work; ask without it now and then, as it can't get out of a wrong ratio.
+  /// `near`: an earlier answer about the speed. Only speeds within 15 % of it are then looked at, which
+  /// saves more than half of the work; ask without it now and then, as it can't get out of a wrong ratio.
   [[nodiscard]] Finding recent(Seconds length, std::optional<Rpm> near = {}) const;
 
   /// What this recording teaches as a known-good reference; empty when no engine was heard.

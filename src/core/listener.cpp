@@ -276,11 +276,11 @@ Finding Listener::recent(Seconds length, std::optional<Rpm> near) const {
     if (v.size() == size) tail.value[m].assign(v.end() - static_cast<std::ptrdiff_t>(take), v.end());
   }
   const double begin = state_->buffer_begin_s + static_cast<double>(size - take) / rate;
-  ListenerOptions options = state_->options;
-  if (!options.speed_guess) options.speed_guess = near;
+  std::optional<core::KnownSpeed> known;
+  if (near) known = core::KnownSpeed{*near, 1.0, 0.0, 0.0, {}};
   const std::int64_t begin_sample = state_->buffer_begin_sample + static_cast<std::int64_t>(size - take);
   state_->spectra.forget_before(begin_sample);
-  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, options, {},
+  const Passage last = core::hear_passage(std::move(tail), begin, state_->engine, state_->options, known,
                                           core::Remembered{state_->spectra, begin_sample});
   const Passage* const one[] = {&last};
   Finding f = state_->conclude(one, begin, static_cast<double>(take) / rate);

@@ -1180,8 +1180,8 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
                                        const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
   const double duration = static_cast<double>(signals.size()) / signals.rate_hz;
   if (duration < 0.5) return {};
-  const double low_hz = engine.cycle_frequency(Rpm{std::min(slowest_rpm, guess ? 0.85 * guess->value() : slowest_rpm)}).value();
-  const double high_hz = engine.cycle_frequency(Rpm{std::max(fastest_rpm, guess ? 1.15 * guess->value() : fastest_rpm)}).value();
+  double low_hz = engine.cycle_frequency(Rpm{std::min(slowest_rpm, guess ? 0.85 * guess->value() : slowest_rpm)}).value();
+  double high_hz = engine.cycle_frequency(Rpm{std::max(fastest_rpm, guess ? 1.15 * guess->value() : fastest_rpm)}).value();
   if (duration > longest_whole_s) {
     LongSearch search{signals, engine, low_hz, high_hz};
     if (known) {
@@ -1196,13 +1196,20 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
     }
     return search.from_the_clearest_stretch(guess);
   }
+  if (known) {
+    low_hz = engine.cycle_frequency(Rpm{0.85 * known->speed.value()}).value();
+    high_hz = engine.cycle_frequency(Rpm{1.15 * known->speed.value()}).value();
+  }
   SalienceMap map;
   CombSearch search{signals, engine, low_hz, high_hz, remembered};
   map.cycle_hz = search.cycle_hz();
   for (std::size_t f = 0; f < search.frames(); ++f) map.rows.push_back(search.row(f));
-  const std::vector<Drawn> drawn = draw_paths(map, engine, guess);
+  // So near a known speed there is one path only, and whoever knew it has heeded the guess.
+  std::vector<Drawn> drawn;
+  if (known) drawn.push_back({best_path(map, low_hz, 0.0), low_hz, 0.0});
+  else drawn = draw_paths(map, engine, guess);
   const RunningSums sums{signals};
-  std::vector<Hypothesis> hypotheses = weigh(map, drawn, sums, engine, guess);
+  std::vector<Hypothesis> hypotheses = weigh(map, drawn, sums, engine, known ? std::nullopt : guess);
   std::vector<SpeedCandidate> candidates;
   for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));
   if (candidates.empty()) return candidates;

@@ -41,7 +41,7 @@ struct SpeedCandidate {
   std::vector<FollowedSpeed> followed;  ///< beside them, one every `phase.hop_s`; for the likeliest only
 };
 
-/// What the minute before taught about the speed of a long recording.
+/// What was heard just before taught about the speed. Within 24 s of sound only `speed` counts.
 struct KnownSpeed {
   Rpm speed;
   double probability = 0.0;   ///< of the ratio
@@ -72,7 +72,8 @@ struct Remembered {
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
 /// `guess`: those within 15 % come first, and nothing is given where none is. Of more than 24 s only the first is given for the whole;
 /// phase, running and features of the others belong to the stretch on which they were compared.
-/// `known`: where the sound still fits it, as well as before, nothing else is weighed.
+/// `known`: where more than 24 s still fit it, as well as before, nothing else is weighed; less is only
+/// searched within 15 % of it.
 std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
                                        const std::optional<KnownSpeed>& known = {},
                                        const std::optional<Remembered>& remembered = {});
