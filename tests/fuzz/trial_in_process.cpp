@@ -25,7 +25,7 @@ void set_timer(int milliseconds) {
 }  // namespace
 
 bool comes_back(const std::function<SNDFILE*()>& open) {
-  constexpr int patience_ms = 500;
+  constexpr int patience_ms = 100;
   ::signal(SIGVTALRM, give_up);
   const __lsan::ScopedDisabler lost_on_purpose;
   if (sigsetjmp(before, 1) != 0) return false;
