@@ -7,11 +7,11 @@
 
 namespace pipebeat::audio {
 
-/// Opens a recording in a child process that may use a second of processor time and 40 MiB more
-/// than this one, whose memory is untouched. libsndfile 1.2.0 goes round in circles over some
-/// damaged headers, in part without reading anything on the way that could be refused. False when
-/// the child did not come back. Under a sanitizer, where memory can't be limited so, only time is,
-/// and a child that broke an assertion counts as back: it is reported when the parent meets it.
+/// Opens a recording in a child process that may use a second of processor time and 40 MiB more than
+/// this one, whose memory is untouched. libsndfile 1.2.0 goes round in circles over some damaged
+/// headers, in part without reading anything on the way that could be refused.
+/// False when the child did not come back. True at once under a sanitizer, which does not survive a
+/// fork beside other threads.
 [[nodiscard]] bool comes_back(const std::function<SNDFILE*()>& open);
 
 }  // namespace pipebeat::audio
