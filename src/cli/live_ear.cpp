@@ -17,7 +17,7 @@ constexpr double queue_s = 10.0;    // what the disk may keep us waiting
 constexpr double backlog_s = 60.0;  // what judging may lag behind
 constexpr double full_scale = 0.999;
 
-constexpr double step_s = 0.5;
+constexpr double step_s = 0.75;
 // Where something begins to sound, a first answer is wanted sooner.
 constexpr double quick_step_s = 0.25;
 constexpr double quick_for_s = 3.0;
