@@ -408,6 +408,18 @@ std::vector<NamedScene> named_scenes() {
     add(name, "inline four, one cylinder's pulse at some " + std::string{name}.substr(11) + " %",
         [work = work](Scene& s) { s.trouble.condition = "weak", s.trouble.p = work; });
   }
+  // The engine of two-dead-opposite.
+  add("only-rpm-settles",
+      "inline four at 1500 rpm, two opposite cylinders dead: sounds like an even one at 750",
+      [&](Scene& s) {
+        const auto same = std::find_if(list.begin(), list.end(), [](const NamedScene& n) {
+          return n.name == "two-dead-opposite";
+        });
+        s.seed = same->scene.seed;
+        s.engine = same->scene.engine;
+        s.trouble = same->scene.trouble;
+        s.hold_rpm = 1500.0;
+      });
   return list;
 }
 
