@@ -2,16 +2,16 @@
 
 #include <fcntl.h>
 #include <spawn.h>
-#include <sys/resource.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include <algorithm>
 #include <cerrno>
 #include <csignal>
 #include <cstring>
 #include <string_view>
 #include <utility>
+
+#include "audio/limit.hpp"
 
 namespace pipebeat::audio {
 
@@ -23,14 +23,6 @@ int reap(pid_t pid) {
   while (::waitpid(pid, &status, 0) < 0 && errno == EINTR) {
   }
   return status;
-}
-
-/// Bounds what a child may use, within what it is allowed anyway.
-void limit(pid_t pid, __rlimit_resource resource, rlim_t most) {
-  rlimit now{};
-  if (::prlimit(pid, resource, nullptr, &now) != 0) return;
-  now.rlim_cur = std::min(most, now.rlim_max);
-  ::prlimit(pid, resource, &now, nullptr);
 }
 
 }  // namespace

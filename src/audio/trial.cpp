@@ -1,13 +1,13 @@
 #include "audio/trial.hpp"
 
-#include <sys/resource.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include <algorithm>
 #include <cerrno>
 #include <csignal>
 #include <fstream>
+
+#include "audio/limit.hpp"
 
 namespace pipebeat::audio {
 
@@ -35,13 +35,6 @@ rlim_t memory_in_use() {
   return statm ? pages * static_cast<rlim_t>(::sysconf(_SC_PAGESIZE)) : 0;
 }
 
-void limit(__rlimit_resource resource, rlim_t most) {
-  rlimit now{};
-  if (::getrlimit(resource, &now) != 0) return;
-  now.rlim_cur = std::min(most, now.rlim_max);
-  ::setrlimit(resource, &now);
-}
-
 }  // namespace
 
 bool comes_back(const std::function<SNDFILE*()>& open) {
@@ -55,9 +48,9 @@ bool comes_back(const std::function<SNDFILE*()>& open) {
     ::signal(SIGXCPU, SIG_DFL);
     ::signal(SIGALRM, SIG_DFL);
     ::alarm(patience_s);
-    limit(RLIMIT_CORE, 0);
-    limit(RLIMIT_CPU, 1);
-    if (memory > 0) limit(RLIMIT_DATA, memory + more);
+    limit(0, RLIMIT_CORE, 0);
+    limit(0, RLIMIT_CPU, 1);
+    if (memory > 0) limit(0, RLIMIT_DATA, memory + more);
     open();
     ::_exit(0);
   }

@@ -729,7 +729,6 @@ double score_of(const SpeedFeatures& features) {
   return score;
 }
 
-
 /// Cycle frequency from frame to frame.
 std::vector<double> steps_of(const std::vector<double>& cycles) {
   std::vector<double> hz;
