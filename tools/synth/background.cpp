@@ -114,8 +114,10 @@ Signal rain(Random& random, std::size_t frames, double rate) {
   for (double& v : x) v = 0.5 * high(low(random.noise()));
   const auto drops = static_cast<int>(drops_per_s * static_cast<double>(frames) / rate);
   for (int d = 0; d < drops; ++d) {
-    add_hit(x, random, rate, random.uniform(0.0, static_cast<double>(frames) / rate),
-            0.5 * std::exp(0.8 * random.normal()), random.log_uniform(900.0, 5000.0), 0.0015);
+    const double hz = random.log_uniform(900.0, 5000.0);
+    const double level = 0.5 * std::exp(0.8 * random.normal());
+    const double at = random.uniform(0.0, static_cast<double>(frames) / rate);
+    add_hit(x, random, rate, at, level, hz, 0.0015);
   }
   return x;
 }
@@ -216,8 +218,9 @@ Signal hits(Random& random, std::size_t frames, double rate, double per_s, doubl
   const double length = static_cast<double>(frames) / rate;
   double t = random.uniform(0.0, 1.0 / per_s);
   while (t < length) {
-    add_hit(x, random, rate, t, std::exp(0.25 * random.normal()),
-            hz * std::exp(0.03 * random.normal()), decay_s);
+    const double pitch = hz * std::exp(0.03 * random.normal());
+    const double level = std::exp(0.25 * random.normal());
+    add_hit(x, random, rate, t, level, pitch, decay_s);
     const double even = 1.0 / per_s;
     const double wild = -std::log(1.0 - random.unit()) / per_s;
     t += std::max(0.01, regular * even * (1.0 + 0.02 * random.normal()) + (1.0 - regular) * wild);
@@ -320,8 +323,9 @@ Signal calls(Random& random, std::size_t frames, double rate, double calls_per_s
 
 /// Snores: a flutter of the palate inside every breath.
 Signal snore(Random& random, std::size_t frames, double rate) {
-  Signal x =
-      strokes(random, frames, rate, random.uniform(0.2, 0.35), 0.05, random.uniform(200.0, 500.0));
+  const double throat_hz = random.uniform(200.0, 500.0);
+  const double breaths_per_s = random.uniform(0.2, 0.35);
+  Signal x = strokes(random, frames, rate, breaths_per_s, 0.05, throat_hz);
   const double flutter_hz = random.uniform(25.0, 70.0);
   const Signal drift = slow_curve(random, frames, 1.5, rate);
   double phase = 0.0;
@@ -374,61 +378,102 @@ Signal sound_of(const std::string& kind, Random& random, std::size_t frames, dou
   if (kind == "music") return music(random, frames, rate);
   if (kind == "bursts")
     return hits(random, frames, rate, 1.2, 0.0, random.log_uniform(200.0, 1500.0), 0.03);
-  if (kind == "knock")
-    return hits(random, frames, rate, random.uniform(0.7, 3.0), 0.0,
-                random.log_uniform(150.0, 900.0), 0.03);
-  if (kind == "hammer")
-    return hits(random, frames, rate, random.uniform(2.0, 8.0), 0.98,
-                random.log_uniform(200.0, 2500.0), 0.02);
-  if (kind == "footsteps")
-    return hits(random, frames, rate, random.uniform(1.5, 2.2), 0.9, random.uniform(80.0, 200.0),
-                0.02);
-  if (kind == "clock")
-    return hits(random, frames, rate, random.chance(0.5) ? 4.0 : 5.0, 1.0,
-                random.uniform(2500.0, 5000.0), 0.003);
+  if (kind == "knock") {
+    const double hz = random.log_uniform(150.0, 900.0);
+    const double per_s = random.uniform(0.7, 3.0);
+    return hits(random, frames, rate, per_s, 0.0, hz, 0.03);
+  }
+  if (kind == "hammer") {
+    const double hz = random.log_uniform(200.0, 2500.0);
+    const double per_s = random.uniform(2.0, 8.0);
+    return hits(random, frames, rate, per_s, 0.98, hz, 0.02);
+  }
+  if (kind == "footsteps") {
+    const double hz = random.uniform(80.0, 200.0);
+    const double per_s = random.uniform(1.5, 2.2);
+    return hits(random, frames, rate, per_s, 0.9, hz, 0.02);
+  }
+  if (kind == "clock") {
+    const double hz = random.uniform(2500.0, 5000.0);
+    const double per_s = random.chance(0.5) ? 4.0 : 5.0;
+    return hits(random, frames, rate, per_s, 1.0, hz, 0.003);
+  }
   if (kind == "emotor") return motor(random, frames, rate);
-  if (kind == "sewing")
-    return beating_machine(random, frames, rate, random.uniform(6.0, 16.0), 0.01,
-                           random.uniform(150.0, 600.0), random.uniform(0.1, 0.6));
-  if (kind == "hammer-drill")
-    return beating_machine(random, frames, rate, random.uniform(25.0, 60.0), 0.02,
-                           random.uniform(150.0, 500.0), random.uniform(0.2, 0.8));
+  if (kind == "sewing") {
+    const double motor_level = random.uniform(0.1, 0.6);
+    const double thud_hz = random.uniform(150.0, 600.0);
+    const double per_s = random.uniform(6.0, 16.0);
+    return beating_machine(random, frames, rate, per_s, 0.01, thud_hz, motor_level);
+  }
+  if (kind == "hammer-drill") {
+    const double motor_level = random.uniform(0.2, 0.8);
+    const double thud_hz = random.uniform(150.0, 500.0);
+    const double per_s = random.uniform(25.0, 60.0);
+    return beating_machine(random, frames, rate, per_s, 0.02, thud_hz, motor_level);
+  }
   if (kind == "washing") return washing(random, frames, rate);
-  if (kind == "saw")
-    return strokes(random, frames, rate, random.uniform(1.5, 4.5), 0.08,
-                   random.log_uniform(500.0, 2500.0));
-  if (kind == "waves")
-    return strokes(random, frames, rate, random.uniform(0.1, 0.3), 0.2,
-                   random.log_uniform(200.0, 800.0));
-  if (kind == "breath")
-    return strokes(random, frames, rate, random.uniform(0.25, 0.8), 0.1,
-                   random.log_uniform(400.0, 2000.0));
+  if (kind == "saw") {
+    const double hz = random.log_uniform(500.0, 2500.0);
+    const double per_s = random.uniform(1.5, 4.5);
+    return strokes(random, frames, rate, per_s, 0.08, hz);
+  }
+  if (kind == "waves") {
+    const double hz = random.log_uniform(200.0, 800.0);
+    const double per_s = random.uniform(0.1, 0.3);
+    return strokes(random, frames, rate, per_s, 0.2, hz);
+  }
+  if (kind == "breath") {
+    const double hz = random.log_uniform(400.0, 2000.0);
+    const double per_s = random.uniform(0.25, 0.8);
+    return strokes(random, frames, rate, per_s, 0.1, hz);
+  }
   if (kind == "snore") return snore(random, frames, rate);
   if (kind == "train") return train(random, frames, rate);
-  if (kind == "barks")
-    return calls(random, frames, rate, random.uniform(0.4, 1.2), random.uniform(2.0, 4.0),
-                 random.log_uniform(250.0, 900.0), -0.25, 0.35);
-  if (kind == "birds")
-    return calls(random, frames, rate, random.uniform(0.5, 2.0), random.uniform(4.0, 15.0),
-                 random.log_uniform(1800.0, 5000.0), random.uniform(-0.3, 0.3), 0.05);
-  if (kind == "crickets")
-    return calls(random, frames, rate, random.uniform(2.0, 5.0), random.uniform(20.0, 45.0),
-                 random.uniform(3500.0, 6000.0), 0.0, 0.1);
-  if (kind == "frogs")
-    return calls(random, frames, rate, random.uniform(0.8, 2.0), random.uniform(15.0, 40.0),
-                 random.log_uniform(300.0, 1500.0), 0.0, 0.3);
-  if (kind == "siren")
-    return calls(random, frames, rate, 0.2, random.uniform(0.3, 1.5), random.uniform(400.0, 900.0),
-                 0.6, 0.0);
-  if (kind == "applause")
-    return hits(random, frames, rate, random.uniform(30.0, 120.0), 0.1,
-                random.uniform(600.0, 1800.0), 0.004);
-  if (kind == "crackle")
-    return hits(random, frames, rate, random.uniform(6.0, 30.0), 0.0,
-                random.log_uniform(800.0, 4000.0), 0.002);
-  if (kind == "typing")
-    return hits(random, frames, rate, random.uniform(4.0, 9.0), 0.6,
-                random.log_uniform(700.0, 3000.0), 0.006);
+  if (kind == "barks") {
+    const double hz = random.log_uniform(250.0, 900.0);
+    const double pulses_per_s = random.uniform(2.0, 4.0);
+    const double calls_per_s = random.uniform(0.4, 1.2);
+    return calls(random, frames, rate, calls_per_s, pulses_per_s, hz, -0.25, 0.35);
+  }
+  if (kind == "birds") {
+    const double glide = random.uniform(-0.3, 0.3);
+    const double hz = random.log_uniform(1800.0, 5000.0);
+    const double pulses_per_s = random.uniform(4.0, 15.0);
+    const double calls_per_s = random.uniform(0.5, 2.0);
+    return calls(random, frames, rate, calls_per_s, pulses_per_s, hz, glide, 0.05);
+  }
+  if (kind == "crickets") {
+    const double hz = random.uniform(3500.0, 6000.0);
+    const double pulses_per_s = random.uniform(20.0, 45.0);
+    const double calls_per_s = random.uniform(2.0, 5.0);
+    return calls(random, frames, rate, calls_per_s, pulses_per_s, hz, 0.0, 0.1);
+  }
+  if (kind == "frogs") {
+    const double hz = random.log_uniform(300.0, 1500.0);
+    const double pulses_per_s = random.uniform(15.0, 40.0);
+    const double calls_per_s = random.uniform(0.8, 2.0);
+    return calls(random, frames, rate, calls_per_s, pulses_per_s, hz, 0.0, 0.3);
+  }
+  if (kind == "siren") {
+    const double hz = random.uniform(400.0, 900.0);
+    const double pulses_per_s = random.uniform(0.3, 1.5);
+    return calls(random, frames, rate, 0.2, pulses_per_s, hz, 0.6, 0.0);
+  }
+  if (kind == "applause") {
+    const double hz = random.uniform(600.0, 1800.0);
+    const double per_s = random.uniform(30.0, 120.0);
+    return hits(random, frames, rate, per_s, 0.1, hz, 0.004);
+  }
+  if (kind == "crackle") {
+    const double hz = random.log_uniform(800.0, 4000.0);
+    const double per_s = random.uniform(6.0, 30.0);
+    return hits(random, frames, rate, per_s, 0.0, hz, 0.002);
+  }
+  if (kind == "typing") {
+    const double hz = random.log_uniform(700.0, 3000.0);
+    const double per_s = random.uniform(4.0, 9.0);
+    return hits(random, frames, rate, per_s, 0.6, hz, 0.006);
+  }
   if (kind == "engine") return second_engine(random, frames, rate);
   throw std::invalid_argument("background \"" + kind + "\" is unknown");
 }

@@ -59,7 +59,10 @@ Signal contact_sound(const Scene& scene, const Engine& layout, const CrankRun& r
   }
   // Combustion and cranktrain: a low rumble, and the rustle of the fuel.
   OnePole low{180.0, rate};
-  for (double& v : x) v += 0.8 * low(random.noise()) + 0.004 * random.noise();
+  for (double& v : x) {
+    const double rumble = 0.8 * low(random.noise());
+    v += rumble + 0.004 * random.noise();
+  }
   return x;
 }
 

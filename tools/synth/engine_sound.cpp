@@ -149,10 +149,15 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
               rate};
   Pipe tail{2.0 * fixed.uniform(0.3, 1.1) / 390.0, fixed.uniform(0.3, 0.65), 1800.0, rate};
   std::vector<Biquad> boxes;
-  if (engine.catalyst)
-    boxes.push_back(Biquad::lowpass(fixed.uniform(280.0, 700.0), fixed.uniform(0.5, 0.8), rate));
+  if (engine.catalyst) {
+    const double q = fixed.uniform(0.5, 0.8);
+    const double hz = fixed.uniform(280.0, 700.0);
+    boxes.push_back(Biquad::lowpass(hz, q, rate));
+  }
   for (int m = 0; m < engine.muffler; ++m) {
-    boxes.push_back(Biquad::lowpass(fixed.uniform(90.0, 260.0), fixed.uniform(0.6, 1.8), rate));
+    const double q = fixed.uniform(0.6, 1.8);
+    const double hz = fixed.uniform(90.0, 260.0);
+    boxes.push_back(Biquad::lowpass(hz, q, rate));
   }
   const double leak = fixed.log_uniform(0.006, 0.12);  // what passes every box unfiltered
   OnePole wind_up{90.0, rate};
@@ -244,7 +249,8 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
   }
 
   const double rattle = fixed.log_uniform(0.03, 0.28);
-  const double whine_order = fixed.uniform(2.1, 2.9) * fixed.integer(5, 12);
+  const double whine_ratio = fixed.uniform(2.1, 2.9);
+  const double whine_order = whine_ratio * fixed.integer(5, 12);
   const double whine = fixed.log_uniform(0.002, 0.02);
   const double belt_order = fixed.uniform(0.3, 0.45);
   const double chirp = fixed.chance(0.25) ? fixed.log_uniform(0.005, 0.04) : 0.0;

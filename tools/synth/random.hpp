@@ -12,6 +12,9 @@ namespace pipebeat::synth {
 
 /// A stream of random numbers. Two streams of one seed with different names are independent, so
 /// that another microphone, say, leaves the misses of the same scene where they were.
+///
+/// C++ leaves open in which order a call's arguments are evaluated: give every draw a statement of
+/// its own, or another compiler makes another scene of the same seed.
 class Random {
  public:
   Random(std::uint64_t seed, std::uint64_t stream)
