@@ -2,7 +2,6 @@
 
 #include <fcntl.h>
 #include <spawn.h>
-#include <sys/wait.h>
 #include <unistd.h>
 
 #include <cerrno>
@@ -11,21 +10,9 @@
 #include <string_view>
 #include <utility>
 
-#include "audio/limit.hpp"
+#include "audio/child.hpp"
 
 namespace pipebeat::audio {
-
-namespace {
-
-/// Waits for a child whatever signals arrive; its status.
-int reap(pid_t pid) {
-  int status = 0;
-  while (::waitpid(pid, &status, 0) < 0 && errno == EINTR) {
-  }
-  return status;
-}
-
-}  // namespace
 
 bool needs_decoder(std::span<const char> first_bytes) {
   const std::string_view head{first_bytes.data(), first_bytes.size()};
