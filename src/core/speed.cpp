@@ -852,20 +852,23 @@ class LongSearch {
     return candidates;
   }
 
-  /// The one hypothesis that the engine still runs at a speed that is known.
-  std::optional<SpeedCandidate> near(const KnownSpeed& known) {
+  /// The one hypothesis that the engine still runs at a speed that is known. Only speeds around it are
+  /// searched: what leaves them for a moment is followed from there.
+  static std::optional<SpeedCandidate> near(const Signals& signals, const Engine& engine, const KnownSpeed& known) {
+    constexpr double searched = 1.3;
+    const double usual_hz = engine.cycle_frequency(known.speed).value();
+    LongSearch search{signals, engine, usual_hz / searched, usual_hz * searched};
     constexpr double pull = 4.0;
     constexpr double speed_reach = 1.15;
-    constexpr double score_reach = 1.0;  // log odds
+    constexpr double score_reach = 2.0;  // log odds
     constexpr double running_reach = 0.7;
     SpeedCandidate candidate;
     candidate.mean_rpm = known.speed.value();
-    if (!through_the_whole(candidate, engine_.cycle_frequency(known.speed).value(), pull)) return std::nullopt;
+    if (!search.through_the_whole(candidate, usual_hz, pull)) return std::nullopt;
     // Where the engine is blipped or swept, other ratios may come into play.
     std::vector<double> hz = steps_of(candidate.phase.cycles);
     std::sort(hz.begin(), hz.end());
     const auto reached_by = [&](double share) { return hz[static_cast<std::size_t>(share * static_cast<double>(hz.size() - 1))]; };
-    const double usual_hz = engine_.cycle_frequency(known.speed).value();
     if (reached_by(0.05) < usual_hz / speed_reach || reached_by(0.95) > usual_hz * speed_reach || candidate.score < known.score - score_reach ||
         candidate.features[3] < running_reach * known.running_share) {
       return std::nullopt;
@@ -956,9 +959,8 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   double low_hz = engine.cycle_frequency(Rpm{std::min(slowest_rpm, guess ? 0.85 * guess->value() : slowest_rpm)}).value();
   double high_hz = engine.cycle_frequency(Rpm{std::max(fastest_rpm, guess ? 1.15 * guess->value() : fastest_rpm)}).value();
   if (duration > longest_whole_s) {
-    LongSearch search{signals, engine, low_hz, high_hz};
     if (known) {
-      if (auto still = search.near(*known)) {
+      if (auto still = LongSearch::near(signals, engine, *known)) {
         std::vector<SpeedCandidate> candidates{std::move(*still)};
         if (known->other) {
           candidates.emplace_back();
@@ -967,7 +969,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
         return candidates;
       }
     }
-    return search.from_the_clearest_stretch(guess);
+    return LongSearch{signals, engine, low_hz, high_hz}.from_the_clearest_stretch(guess);
   }
   if (known) {
     low_hz = engine.cycle_frequency(Rpm{0.85 * known->speed.value()}).value();
