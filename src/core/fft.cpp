@@ -142,6 +142,19 @@ struct RealFft::Plan {
     for (; p < pass.groups; ++p) group_of_four<float>(pass, x, y, p);
   }
 
+  /// Sums and differences. Factors of four are taken first: two is the last one, whose twiddle is 1.
+  static void pass_of_two(const Pass& pass, const Rows& x, Rows& y) {
+    const std::size_t n = pass.row;
+    const auto halves = [n](const float* from, float* to) {
+      for (std::size_t q = 0; q < n; ++q) {
+        to[q] = from[q] + from[n + q];
+        to[n + q] = from[q] - from[n + q];
+      }
+    };
+    halves(x.re.data(), y.re.data());
+    halves(x.im.data(), y.im.data());
+  }
+
   /// Any radix, straight from the definition: for the odd factors of short lengths.
   static void pass_of_any(const Pass& pass, const Rows& x, Rows& y) {
     const std::size_t leg = pass.row * pass.groups;
@@ -184,6 +197,8 @@ void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> 
   for (const Plan::Pass& pass : plan.passes) {
     if (pass.radix == 4) {
       Plan::pass_of_four(pass, plan.a, plan.b);
+    } else if (pass.radix == 2 && pass.groups == 1) {
+      Plan::pass_of_two(pass, plan.a, plan.b);
     } else {
       Plan::pass_of_any(pass, plan.a, plan.b);
     }

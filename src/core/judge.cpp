@@ -175,6 +175,22 @@ Windows find_windows(const Rolled& rolled, const Engine& engine, std::size_t M, 
   return w;
 }
 
+/// One pulse against its template: sums over the window.
+struct AgainstTemplate {
+  double push = 0.0;  ///< what it lacks, along the template's slope
+  double hold = 0.0;  ///< the slope's square
+  double lack = 0.0;  ///< what it lacks, along the template
+  double power = 0.0;
+};
+
+/// `pulse`, `model`: `count` samples each, the template with one more at either end.
+PIPEBEAT_WIDE AgainstTemplate against_template(const float* pulse, const float* model, std::size_t count) {
+  const auto lack = [&](std::size_t i) { return model[i] - pulse[i]; };
+  const auto slope = [&](std::size_t i) { return 0.5F * (model[i + 1] - *(model + i - 1)); };
+  return {sum_of(count, [&](std::size_t i) { return lack(i) * slope(i); }), sum_of(count, [&](std::size_t i) { return slope(i) * slope(i); }),
+          sum_of(count, [&](std::size_t i) { return lack(i) * model[i]; }), dot(model, model, count)};
+}
+
 double skewness(const std::vector<double>& z) {
   double cube = 0.0;
   for (double x : z) cube += std::pow(std::clamp(x, -8.0, 8.0), 3.0);
@@ -190,6 +206,36 @@ struct Split {
   double share = 0.0;       ///< share of cycles of the second kind
   std::vector<float> kind;  ///< per cycle, probability of being of the second kind
 };
+
+/// How far every row of `x`, `count` rows of `size` values about their mean, lies along the first
+/// principal component: power iteration, begun from the most unusual row.
+PIPEBEAT_WIDE std::vector<double> along_first_component(const std::vector<float>& x, std::size_t count, std::size_t size) {
+  const auto row = [&](std::size_t r) { return x.data() + r * size; };
+  std::size_t unusual = 0;
+  float most = -1.0F;
+  for (std::size_t r = 0; r < count; ++r) {
+    const float square = dot(row(r), row(r), size);
+    if (square > most) {
+      most = square;
+      unusual = r;
+    }
+  }
+  std::vector<float> axis(row(unusual), row(unusual) + size);
+  std::vector<float> next(size);
+  std::vector<double> along(count);
+  for (int round = 0; round < 12; ++round) {
+    const float scale = 1.0F / (std::sqrt(dot(axis.data(), axis.data(), size)) + 1e-12F);
+    for (float& a : axis) a *= scale;
+    std::fill(next.begin(), next.end(), 0.0F);
+    for (std::size_t r = 0; r < count; ++r) {
+      const float part = dot(row(r), axis.data(), size);
+      along[r] = part;
+      for (std::size_t d = 0; d < size; ++d) next[d] += part * row(r)[d];
+    }
+    std::swap(axis, next);
+  }
+  return along;
+}
 
 Split split_position(const Rolled& rolled, const Windows& windows, std::size_t position, std::size_t M,
                      const std::vector<bool>& running) {
@@ -220,32 +266,7 @@ Split split_position(const Rolled& rolled, const Windows& windows, std::size_t p
   for (std::size_t r = 0; r < rows.size(); ++r) {
     for (std::size_t d = 0; d < D; ++d) x[r * D + d] -= static_cast<float>(mean[d]);
   }
-  // First principal component by power iteration, begun from the most unusual cycle.
-  std::vector<double> axis(D, 0.0);
-  double most = -1.0;
-  for (std::size_t r = 0; r < rows.size(); ++r) {
-    double n = 0.0;
-    for (std::size_t d = 0; d < D; ++d) n += x[r * D + d] * x[r * D + d];
-    if (n > most) {
-      most = n;
-      for (std::size_t d = 0; d < D; ++d) axis[d] = x[r * D + d];
-    }
-  }
-  std::vector<double> along(rows.size());
-  for (int round = 0; round < 12; ++round) {
-    double norm = 1e-12;
-    for (double a : axis) norm += a * a;
-    norm = std::sqrt(norm);
-    for (double& a : axis) a /= norm;
-    std::vector<double> next(D, 0.0);
-    for (std::size_t r = 0; r < rows.size(); ++r) {
-      double dot = 0.0;
-      for (std::size_t d = 0; d < D; ++d) dot += x[r * D + d] * axis[d];
-      along[r] = dot;
-      for (std::size_t d = 0; d < D; ++d) next[d] += dot * x[r * D + d];
-    }
-    if (round < 11) axis = std::move(next);
-  }
+  const std::vector<double> along = along_first_component(x, rows.size(), D);
   std::vector<double> sorted = along;
   std::sort(sorted.begin(), sorted.end());
   const std::size_t n = sorted.size();
@@ -433,19 +454,10 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
       const std::size_t end = std::min(rolled.size - 1, begin + windows.width[p]);
       const double length = static_cast<double>(end - begin);
       for (std::size_t m = 0; m < signal_count; ++m) {
-        const auto& y = rolled.value[m];
-        const auto& t = rolled.model[m];
-        double lack = 0.0;
-        double power = 0.0;
-        for (std::size_t i = begin; i < end; ++i) {
-          const double difference = t[i] - y[i];
-          const double slope = 0.5 * (t[i + 1] - t[i - 1]);
-          push[e] += difference * slope / rolled.noise[m];
-          hold[e] += slope * slope / rolled.noise[m];
-          lack += difference * t[i];
-          power += t[i] * t[i];
-        }
-        raw[3 + m][e] = lack / (power + 0.3 * length * rolled.noise[m]);
+        const auto a = against_template(rolled.value[m].data() + begin, rolled.model[m].data() + begin, end - begin);
+        push[e] += a.push / rolled.noise[m];
+        hold[e] += a.hold / rolled.noise[m];
+        raw[3 + m][e] = a.lack / (a.power + 0.3 * length * rolled.noise[m]);
       }
       if (running[c]) stiffness.push_back(hold[e]);
     }
@@ -460,21 +472,27 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
     }
   }
 
-  std::vector<float> near;
+  std::vector<float> near;  // levels of the cycles around one, in order
   for (std::size_t m = 0; m < signal_count; ++m) {
     const auto& level = pulses.signal[m].event_level;
     std::vector<double> all;
     for (std::size_t p = 0; p < P; ++p) {
+      near.clear();
+      const auto value = [&](std::size_t c) { return level[c * P + p]; };
+      for (std::size_t c = 0; c < std::min(C, level_reach); ++c) {
+        if (running[c]) near.push_back(value(c));
+      }
+      std::sort(near.begin(), near.end());
       for (std::size_t c = 0; c < C; ++c) {
-        if (!running[c]) continue;
-        near.clear();
-        for (std::size_t q = c >= level_reach ? c - level_reach : 0; q <= std::min(C - 1, c + level_reach); ++q) {
-          if (running[q]) near.push_back(level[q * P + p]);
+        const std::size_t comes = c + level_reach;
+        if (comes < C && running[comes]) near.insert(std::upper_bound(near.begin(), near.end(), value(comes)), value(comes));
+        if (c > level_reach && running[c - level_reach - 1]) {
+          const auto goes = std::lower_bound(near.begin(), near.end(), value(c - level_reach - 1));
+          if (goes != near.end()) near.erase(goes);
         }
+        if (!running[c]) continue;
         // Against the upper quarter: a position that misses half its events still shows fired ones.
-        const auto upper = near.begin() + static_cast<std::ptrdiff_t>(3 * near.size() / 4);
-        std::nth_element(near.begin(), upper, near.end());
-        raw[8 + m][c * P + p] = *upper - level[c * P + p];
+        raw[8 + m][c * P + p] = near[3 * near.size() / 4] - value(c);
         all.push_back(raw[8 + m][c * P + p]);
       }
     }
