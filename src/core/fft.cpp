@@ -7,6 +7,8 @@
 #include <numbers>
 #include <vector>
 
+#include "core/sums.hpp"
+
 namespace pipebeat::core {
 
 // Even and odd samples are the two parts of one complex sequence of half the length; its transform
@@ -64,13 +66,21 @@ struct RealFft::Plan {
   };
 
   using Lanes = float __attribute__((vector_size(16)));
+  using WideLanes = float __attribute__((vector_size(32)));
 
-  /// A value of type T (float or Lanes) of a row, wherever it lies.
+  /// A value of type T (float or lanes) in a row, wherever it lies. GCC copies what is wider than 16 bytes
+  /// through the stack where it says memcpy.
   template <class T>
-  static T at(const float* x) {
-    T value;
-    std::memcpy(&value, x, sizeof value);
-    return value;
+  struct Anywhere {
+    using Type __attribute__((aligned(alignof(float)), may_alias)) = T;
+  };
+  template <class T>
+  [[gnu::always_inline]] static void fetch(T& value, const float* from) {
+    value = *reinterpret_cast<const typename Anywhere<T>::Type*>(from);
+  }
+  template <class T>
+  [[gnu::always_inline]] static void store(const T& value, float* to) {
+    *reinterpret_cast<typename Anywhere<T>::Type*>(to) = value;
   }
 
   template <class T>
@@ -80,45 +90,69 @@ struct RealFft::Plan {
 
   /// A radix-4 butterfly of the values at x, x + leg, ..., turned by `w`.
   template <class T, class W>
-  static Legs<T> four(const float* xr, const float* xi, std::size_t leg, const Legs<W>& w) {
-    const T even_r = at<T>(xr) + at<T>(xr + 2 * leg);
-    const T even_i = at<T>(xi) + at<T>(xi + 2 * leg);
-    const T odd_r = at<T>(xr + leg) + at<T>(xr + 3 * leg);
-    const T odd_i = at<T>(xi + leg) + at<T>(xi + 3 * leg);
-    const T across_r = at<T>(xr) - at<T>(xr + 2 * leg);
-    const T across_i = at<T>(xi) - at<T>(xi + 2 * leg);
-    const T turned_r = at<T>(xi + leg) - at<T>(xi + 3 * leg);  // -i times the difference
-    const T turned_i = at<T>(xr + 3 * leg) - at<T>(xr + leg);
-    Legs<T> y{{even_r + odd_r, across_r + turned_r, even_r - odd_r, across_r - turned_r},
-              {even_i + odd_i, across_i + turned_i, even_i - odd_i, across_i - turned_i}};
+  [[gnu::always_inline]] static void four(Legs<T>& y, const float* xr, const float* xi, std::size_t leg, const Legs<W>& w) {
+    Legs<T> x;
+    for (std::size_t k = 0; k < 4; ++k) {
+      fetch(x.re[k], xr + k * leg);
+      fetch(x.im[k], xi + k * leg);
+    }
+    const T even_r = x.re[0] + x.re[2];
+    const T even_i = x.im[0] + x.im[2];
+    const T odd_r = x.re[1] + x.re[3];
+    const T odd_i = x.im[1] + x.im[3];
+    const T across_r = x.re[0] - x.re[2];
+    const T across_i = x.im[0] - x.im[2];
+    const T turned_r = x.im[1] - x.im[3];  // -i times the difference
+    const T turned_i = x.re[3] - x.re[1];
+    y = {{even_r + odd_r, across_r + turned_r, even_r - odd_r, across_r - turned_r},
+         {even_i + odd_i, across_i + turned_i, even_i - odd_i, across_i - turned_i}};
     for (std::size_t r = 1; r < 4; ++r) {
       const T re = y.re[r];
       y.re[r] = w.re[r] * re - w.im[r] * y.im[r];
       y.im[r] = w.re[r] * y.im[r] + w.im[r] * re;
     }
-    return y;
   }
 
   /// The butterflies of one group: twiddles stay, the row is walked in steps of T.
   template <class T>
-  static void group_of_four(const Pass& pass, const Rows& x, Rows& y, std::size_t group) {
+  [[gnu::always_inline]] static void group_of_four(const Pass& pass, const Rows& x, Rows& y, std::size_t group) {
     const std::size_t leg = pass.row * pass.groups;
     Legs<float> w;
     for (std::size_t r = 0; r < 4; ++r) {
       w.re[r] = pass.twiddle.re[r * pass.groups + group];
       w.im[r] = pass.twiddle.im[r * pass.groups + group];
     }
-    const std::size_t from = group * pass.row;
-    for (std::size_t q = 0; q < pass.row; q += sizeof(T) / sizeof(float)) {
-      const Legs<T> out = four<T>(x.re.data() + from + q, x.im.data() + from + q, leg, w);
+    const std::size_t row = pass.row;
+    const float* const xr = x.re.data() + group * row;
+    const float* const xi = x.im.data() + group * row;
+    float* const yr = y.re.data() + 4 * group * row;
+    float* const yi = y.im.data() + 4 * group * row;
+    for (std::size_t q = 0; q < row; q += sizeof(T) / sizeof(float)) {
+      Legs<T> out;
+      four(out, xr + q, xi + q, leg, w);
       for (std::size_t r = 0; r < 4; ++r) {
-        std::memcpy(y.re.data() + 4 * from + r * pass.row + q, &out.re[r], sizeof(T));
-        std::memcpy(y.im.data() + 4 * from + r * pass.row + q, &out.im[r], sizeof(T));
+        store(out.re[r], yr + r * row + q);
+        store(out.im[r], yi + r * row + q);
       }
     }
   }
 
-  static void pass_of_four(const Pass& pass, const Rows& x, Rows& y) {
+  /// Stores four rows as four columns, one behind the other.
+  static void store_turned(const std::array<Lanes, 4>& row, float* to) {
+    const Lanes a = __builtin_shufflevector(row[0], row[1], 0, 4, 1, 5);
+    const Lanes b = __builtin_shufflevector(row[2], row[3], 0, 4, 1, 5);
+    const Lanes c = __builtin_shufflevector(row[0], row[1], 2, 6, 3, 7);
+    const Lanes d = __builtin_shufflevector(row[2], row[3], 2, 6, 3, 7);
+    const std::array<Lanes, 4> column{__builtin_shufflevector(a, b, 0, 1, 4, 5), __builtin_shufflevector(a, b, 2, 3, 6, 7),
+                                      __builtin_shufflevector(c, d, 0, 1, 4, 5), __builtin_shufflevector(c, d, 2, 3, 6, 7)};
+    std::memcpy(to, column.data(), sizeof column);
+  }
+
+  PIPEBEAT_WIDE static void pass_of_four(const Pass& pass, const Rows& x, Rows& y) {
+    if (pass.row % 8 == 0) {
+      for (std::size_t p = 0; p < pass.groups; ++p) group_of_four<WideLanes>(pass, x, y, p);
+      return;
+    }
     if (pass.row % 4 == 0) {
       for (std::size_t p = 0; p < pass.groups; ++p) group_of_four<Lanes>(pass, x, y, p);
       return;
@@ -128,16 +162,13 @@ struct RealFft::Plan {
     for (; pass.row == 1 && p + 4 <= pass.groups; p += 4) {
       Legs<Lanes> w;
       for (std::size_t r = 0; r < 4; ++r) {
-        w.re[r] = at<Lanes>(pass.twiddle.re.data() + r * pass.groups + p);
-        w.im[r] = at<Lanes>(pass.twiddle.im.data() + r * pass.groups + p);
+        fetch(w.re[r], pass.twiddle.re.data() + r * pass.groups + p);
+        fetch(w.im[r], pass.twiddle.im.data() + r * pass.groups + p);
       }
-      const Legs<Lanes> out = four<Lanes>(x.re.data() + p, x.im.data() + p, pass.groups, w);
-      for (std::size_t l = 0; l < 4; ++l) {
-        for (std::size_t r = 0; r < 4; ++r) {
-          y.re[4 * (p + l) + r] = out.re[r][l];
-          y.im[4 * (p + l) + r] = out.im[r][l];
-        }
-      }
+      Legs<Lanes> out;
+      four(out, x.re.data() + p, x.im.data() + p, pass.groups, w);
+      store_turned(out.re, y.re.data() + 4 * p);
+      store_turned(out.im, y.im.data() + 4 * p);
     }
     for (; p < pass.groups; ++p) group_of_four<float>(pass, x, y, p);
   }
@@ -187,7 +218,7 @@ RealFft::RealFft(RealFft&&) noexcept = default;
 RealFft& RealFft::operator=(RealFft&&) noexcept = default;
 RealFft::~RealFft() = default;
 
-void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> out) const {
+PIPEBEAT_WIDE void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> out) const {
   Plan& plan = *plan_;
   const std::size_t n = plan.n;
   for (std::size_t i = 0; i < n; ++i) {
@@ -208,7 +239,7 @@ void RealFft::forward(std::span<const float> in, std::span<std::complex<float>> 
   const float* const im = plan.a.im.data();
   const float* const wr = plan.apart.re.data();
   const float* const wi = plan.apart.im.data();
-  auto* const to = reinterpret_cast<float*>(out.data());  // [complex.numbers.general] 4
+  auto* __restrict const to = reinterpret_cast<float*>(out.data());  // [complex.numbers.general] 4
   const std::size_t wanted = out.size();
   for (std::size_t k = 1; k < std::min(n, wanted); ++k) {
     // Sum and difference of Z_k and the conjugate of Z_(n-k): transforms of the two halves.
