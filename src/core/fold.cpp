@@ -96,18 +96,16 @@ double PhaseTrack::frequency(double time_s) const {
 }
 
 RunningSums::RunningSums(const Signals& signals) : rate_hz_{signals.rate_hz}, sum_(signals.size() + 1) {
-  for (std::size_t m = 0; m < signal_count; ++m) {
-    const auto& s = signals.value[m];
-    if (s.size() != signals.size()) continue;
-    double sum = 0.0;
-    for (std::size_t i = 0; i < s.size(); ++i) {
-      sum += s[i];
-      sum_[i + 1][m] = sum;
+  std::array<double, signal_count> sum{};
+  for (std::size_t i = 0; i < signals.size(); ++i) {
+    for (std::size_t m = 0; m < signal_count; ++m) {
+      if (i < signals.value[m].size()) sum[m] += signals.value[m][i];
     }
+    sum_[i + 1] = sum;
   }
 }
 
-std::array<double, signal_count> RunningSums::up_to(double sample) const {
+[[gnu::always_inline]] inline std::array<double, signal_count> RunningSums::up_to(double sample) const {
   if (sum_.size() < 2) return sum_.front();
   const double x = std::clamp(sample, 0.0, static_cast<double>(sum_.size() - 1));
   const auto i = std::min(static_cast<std::size_t>(x), sum_.size() - 2);
@@ -117,7 +115,7 @@ std::array<double, signal_count> RunningSums::up_to(double sample) const {
   return out;
 }
 
-Folded fold(const RunningSums& signals, const PhaseTrack& phase, std::size_t per_cycle) {
+PIPEBEAT_WIDE Folded fold(const RunningSums& signals, const PhaseTrack& phase, std::size_t per_cycle) {
   Folded out;
   out.per_cycle = per_cycle;
   out.cycles = static_cast<std::size_t>(std::floor(phase.total()));

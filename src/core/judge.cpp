@@ -1,10 +1,12 @@
 #include "core/judge.hpp"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <limits>
 #include <numeric>
 #include <span>
+#include <utility>
 
 #include "core/statistics.hpp"
 #include "core/sums.hpp"
@@ -24,9 +26,33 @@ constexpr double split_ratio_limit = 0.8;  // and how much (log) the position mu
 /// Values side by side, sorted lane by lane with a network (K. Batcher, AFIPS 32, 1968): the same
 /// comparisons for all lanes, so that they run as vector instructions.
 constexpr std::size_t sort_lanes = 8;
-constexpr std::size_t sort_rows = 16;
+constexpr std::size_t sort_rows = 2 * template_reach + 1;
 using SortRow = std::array<float, sort_lanes>;
 using SortBlock = std::array<SortRow, sort_rows>;
+
+struct Comparison {
+  std::size_t low, high;
+};
+
+/// What Batcher's network for the next power of two compares, without the rows that aren't there.
+template <std::size_t rows>
+constexpr auto sort_network() {
+  constexpr std::size_t whole = std::bit_ceil(rows);
+  struct {
+    std::array<Comparison, rows * rows / 2> at{};
+    std::size_t count = 0;
+  } network;
+  for (std::size_t p = 1; p < whole; p *= 2) {
+    for (std::size_t k = p; k >= 1; k /= 2) {
+      for (std::size_t j = k % p; j + k < whole; j += 2 * k) {
+        for (std::size_t i = j; i < j + k && i + k < whole; ++i) {
+          if (i / (2 * p) == (i + k) / (2 * p) && i + k < rows) network.at[network.count++] = {i, i + k};
+        }
+      }
+    }
+  }
+  return network;
+}
 
 [[gnu::always_inline]] inline void put_in_order(SortRow& low, SortRow& high) {
   const SortRow a = low;  // copies, so that the compiler sees that the rows don't overlap
@@ -35,53 +61,53 @@ using SortBlock = std::array<SortRow, sort_rows>;
   for (std::size_t l = 0; l < sort_lanes; ++l) high[l] = std::max(a[l], b[l]);
 }
 
+/// Sorts the first `rows` rows. Written out, so that what nobody reads need not be computed.
+template <std::size_t rows>
 [[gnu::always_inline]] inline void sort_columns(SortBlock& v) {
-  for (std::size_t p = 1; p < sort_rows; p *= 2) {
-    for (std::size_t k = p; k >= 1; k /= 2) {
-      for (std::size_t j = k % p; j + k < sort_rows; j += 2 * k) {
-        for (std::size_t i = j; i < j + k && i + k < sort_rows; ++i) {
-          if (i / (2 * p) == (i + k) / (2 * p)) put_in_order(v[i], v[i + k]);
-        }
-      }
-    }
-  }
+  constexpr auto network = sort_network<rows>();
+  [&]<std::size_t... i>(std::index_sequence<i...>) __attribute__((always_inline)) {
+    (put_in_order(v[network.at[i].low], v[network.at[i].high]), ...);
+  }(std::make_index_sequence<network.count>{});
 }
 
-/// model[c]: per sample of the cycle, the median of the cycles around c.
-PIPEBEAT_WIDE void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::size_t reach, std::span<float> model) {
-  SortBlock block;
-  // Sorts so many cycles from `low` on, samples i to i + lanes.
-  const auto sort_cycles = [&](std::size_t low, std::size_t count, std::size_t i, std::size_t lanes) __attribute__((always_inline)) {
-    for (auto& row : block) row.fill(std::numeric_limits<float>::max());
-    for (std::size_t q = 0; q < count; ++q) std::copy_n(value.data() + (low + q) * per_cycle + i, lanes, block[q].begin());
-    sort_columns(block);
-  };
+/// model[c]: per sample of the cycle, the median of the cycles around c. `per_cycle`: a multiple of the lanes.
+PIPEBEAT_WIDE void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::span<float> model) {
+  constexpr std::size_t reach = template_reach;
+  const auto row_at = [&](std::size_t cycle, std::size_t i) { return value.data() + cycle * per_cycle + i; };
   for (std::size_t c = 0; c < cycles; ++c) {
     // Two cycles whose windows are whole share all cycles but one each: sorted once, what is the
     // middle depends on whether the last one lies below, between or above the two middle ones.
     const bool both = c >= reach && c + 1 + reach < cycles;
-    const std::size_t low = both ? c - reach + 1 : c >= reach ? c - reach : 0;
-    const std::size_t count = both ? 2 * reach : std::min(cycles - 1, c + reach) - low + 1;
-    for (std::size_t i = 0; i < per_cycle; i += sort_lanes) {
-      const std::size_t lanes = std::min(sort_lanes, per_cycle - i);
-      sort_cycles(low, count, i, lanes);
-      if (!both) {
-        std::copy_n(block[count / 2].begin(), lanes, model.data() + c * per_cycle + i);
-        continue;
+    if (both) {
+      constexpr std::size_t shared = 2 * reach;
+      const std::size_t low = c + 1 - reach;
+      for (std::size_t i = 0; i < per_cycle; i += sort_lanes) {
+        SortBlock block;
+        for (std::size_t q = 0; q < shared; ++q) std::copy_n(row_at(low + q, i), sort_lanes, block[q].begin());
+        sort_columns<shared>(block);
+        const float* const first = row_at(low - 1, i);
+        const float* const last = row_at(low + shared, i);
+        for (std::size_t l = 0; l < sort_lanes; ++l) {
+          const float below = block[reach - 1][l];
+          const float above = block[reach][l];
+          model[c * per_cycle + i + l] = std::max(below, std::min(above, first[l]));
+          model[(c + 1) * per_cycle + i + l] = std::max(below, std::min(above, last[l]));
+        }
       }
-      const float* const first = value.data() + (low - 1) * per_cycle + i;
-      const float* const last = value.data() + (low + count) * per_cycle + i;
-      for (std::size_t l = 0; l < lanes; ++l) {
-        const float below = block[reach - 1][l];
-        const float above = block[reach][l];
-        model[c * per_cycle + i + l] = std::max(below, std::min(above, first[l]));
-        model[(c + 1) * per_cycle + i + l] = std::max(below, std::min(above, last[l]));
-      }
+      ++c;
+      continue;
     }
-    if (both) ++c;
+    const std::size_t low = c >= reach ? c - reach : 0;
+    const std::size_t count = std::min(cycles - 1, c + reach) - low + 1;
+    for (std::size_t i = 0; i < per_cycle; i += sort_lanes) {
+      SortBlock block;
+      for (auto& row : block) row.fill(std::numeric_limits<float>::max());
+      for (std::size_t q = 0; q < count; ++q) std::copy_n(row_at(low + q, i), sort_lanes, block[q].begin());
+      sort_columns<sort_rows>(block);
+      std::copy_n(block[count / 2].begin(), sort_lanes, model.data() + c * per_cycle + i);
+    }
   }
 }
-static_assert(2 * template_reach + 1 <= sort_rows);
 
 /// Signals in the angle domain, every cycle in units of its local strength, with what the cycles
 /// around it look like.
@@ -116,7 +142,7 @@ Rolled roll(const Folded& folded, const PulseFit& pulses, double slot) {
     }
     auto& model = out.model[m];
     model.resize(C * M);
-    running_median(y, C, M, template_reach, model);
+    running_median(y, C, M, model);
     std::vector<double> square;
     square.reserve(C * M / 3 + 1);
     for (std::size_t i = 0; i < C * M; i += 3) square.push_back((y[i] - model[i]) * (y[i] - model[i]));
