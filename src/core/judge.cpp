@@ -1,7 +1,6 @@
 #include "core/judge.hpp"
 
 #include <algorithm>
-#include <bit>
 #include <cmath>
 #include <limits>
 #include <numeric>
@@ -37,7 +36,8 @@ struct Comparison {
 /// What Batcher's network for the next power of two compares, without the rows that aren't there.
 template <std::size_t rows>
 constexpr auto sort_network() {
-  constexpr std::size_t whole = std::bit_ceil(rows);
+  std::size_t whole = 1;
+  while (whole < rows) whole *= 2;
   struct {
     std::array<Comparison, rows * rows / 2> at{};
     std::size_t count = 0;

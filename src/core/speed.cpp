@@ -59,29 +59,35 @@ inline float quick_log(float x) {
 /// Log power spectrum less its local mean.
 class Whitener {
  public:
-  /// Of `bins` bins, `bin_hz` apart.
-  Whitener(std::size_t bins, double bin_hz) : log_power_(bins), cumulative_(bins + 1) {
-    for (std::size_t i = 0; i < bins; ++i) {
+  /// Of the first `wanted` of `bins` bins, `bin_hz` apart.
+  Whitener(std::size_t wanted, std::size_t bins, double bin_hz) {
+    std::size_t needed = 1;
+    for (std::size_t i = 0; i < wanted; ++i) {
       const double f = static_cast<double>(i) * bin_hz;
       const double half = std::max(30.0, 0.4 * f);
       const auto low = static_cast<std::uint32_t>(std::max(1.0, (f - half) / bin_hz));
       const auto high = std::min(static_cast<std::uint32_t>(bins), static_cast<std::uint32_t>((f + half) / bin_hz) + 1);
       around_.push_back({low, high, 1.0F / static_cast<float>(high - low)});
+      needed = std::max<std::size_t>(needed, high);
     }
+    log_power_.resize(needed);
+    cumulative_.resize(needed + 1);
   }
 
-  [[nodiscard]] std::size_t bins() const { return around_.size(); }
+  /// How many bins `add` reads, and how many it whitens.
+  [[nodiscard]] std::size_t needed() const { return log_power_.size(); }
+  [[nodiscard]] std::size_t wanted() const { return around_.size(); }
 
   /// Adds weight * whitened level to `out`, bin by bin.
   PIPEBEAT_WIDE void add(std::span<const std::complex<float>> spectrum, float weight, std::span<float> out) {
-    const std::size_t n = around_.size();
+    const std::size_t n = log_power_.size();
     for (std::size_t i = 0; i < n; ++i) log_power_[i] = quick_log(std::norm(spectrum[i]) + 1e-20F);
     double sum = 0.0;
     for (std::size_t i = 0; i < n; ++i) {
       sum += log_power_[i];
       cumulative_[i + 1] = sum;
     }
-    for (std::size_t i = 0; i < n; ++i) {
+    for (std::size_t i = 0; i < around_.size(); ++i) {
       const Around& a = around_[i];
       const float mean = static_cast<float>(cumulative_[a.high] - cumulative_[a.low]) * a.share;
       out[i] += weight * std::clamp(log_power_[i] - mean, -3.0F, 5.0F);
@@ -144,6 +150,9 @@ class Comb {
     }
   }
 
+  /// How many bins of a spectrum `row` reads.
+  [[nodiscard]] std::size_t bins() const { return static_cast<std::size_t>(bin_of_.back()) + 2; }
+
   /// `level`: whitened spectrum; what lies beyond its end counts as 0.
   [[nodiscard]] PIPEBEAT_WIDE std::vector<float> row(std::span<const float> level) {
     for (std::size_t i = 0; i < bin_of_.size(); ++i) {
@@ -181,10 +190,17 @@ class FrameSpectrum {
   explicit FrameSpectrum(double rate_hz)
       : rate_hz_{rate_hz},
         bin_hz_{rate_hz / static_cast<double>(fft_.length())},
-        whitener_{static_cast<std::size_t>(comb_limit_hz / bin_hz_), bin_hz_},
+        whitener_{whole(), whole(), bin_hz_},
         buffer_(fft_.length()),
-        bins_(whitener_.bins()),
-        level_(whitener_.bins()) {}
+        bins_(whitener_.needed()),
+        level_(whitener_.wanted()) {}
+
+  /// Only so many bins are read from now on.
+  void limit_to(std::size_t bins) {
+    whitener_ = Whitener{std::min(bins, whole()), whole(), bin_hz_};
+    bins_.resize(whitener_.needed());
+    level_.resize(whitener_.wanted());
+  }
 
   [[nodiscard]] double bin_hz() const { return bin_hz_; }
   void clear() { std::fill(level_.begin(), level_.end(), 0.0F); }
@@ -210,6 +226,8 @@ class FrameSpectrum {
   }
 
  private:
+  [[nodiscard]] std::size_t whole() const { return static_cast<std::size_t>(comb_limit_hz / bin_hz_); }
+
   void cut(std::span<const float> s, double centre_s, std::size_t length) {
     const auto n = static_cast<std::ptrdiff_t>(s.size());
     const std::ptrdiff_t begin = std::lround(centre_s * rate_hz_) - static_cast<std::ptrdiff_t>(length / 2);
@@ -250,7 +268,9 @@ class CombSearch {
  public:
   CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz,
              const std::optional<Remembered>& remembered = {})
-      : signals_{signals}, remembered_{remembered}, cycle_hz_{frequency_grid(low_hz, high_hz)}, comb_{engine, cycle_hz_, spectrum_.bin_hz()} {}
+      : signals_{signals}, remembered_{remembered}, cycle_hz_{frequency_grid(low_hz, high_hz)}, comb_{engine, cycle_hz_, spectrum_.bin_hz()} {
+    if (!remembered_) spectrum_.limit_to(comb_.bins());  // others may want more of what is remembered
+  }
 
   [[nodiscard]] const std::vector<double>& cycle_hz() const { return cycle_hz_; }
   [[nodiscard]] std::size_t frames() const {
