@@ -33,6 +33,59 @@ LineValues line_values(const Folded& folded, std::size_t m, const RealFft& fft, 
   return x;
 }
 
+/// The same with real and imaginary parts apart, which compilers turn into vector instructions.
+struct LinePlanes {
+  std::vector<float> re, im;
+  explicit LinePlanes(std::size_t n) : re(n), im(n) {}
+};
+
+/// Adds one signal's cross-spectra between every block of so many cycles and the next, each line by its weight.
+PIPEBEAT_WIDE void add_cross_spectra(const LineValues& x, std::size_t cycles, std::size_t block, LinePlanes& cross) {
+  const std::size_t K = x.size() / cycles;
+  const std::size_t pairs = cycles - 2 * block + 1;
+  std::vector<float> power(K, 1e-20F);
+  for (std::size_t c = 0; c < cycles; ++c) {
+    for (std::size_t k = 0; k < K; ++k) power[k] += std::norm(x[c * K + k]);
+  }
+  LinePlanes sum{(cycles - block + 1) * K};  // of the block that begins with a cycle
+  for (std::size_t i = 0; i < sum.re.size(); ++i) {
+    for (std::size_t b = 0; b < block; ++b) {
+      sum.re[i] += x[i + b * K].real();
+      sum.im[i] += x[i + b * K].imag();
+    }
+  }
+  LinePlanes own{pairs * K};
+  std::vector<float> coherent(K, 0.0F);
+  for (std::size_t p = 0; p < pairs; ++p) {
+    const float* const before_re = sum.re.data() + p * K;
+    const float* const before_im = sum.im.data() + p * K;
+    const float* const after_re = before_re + block * K;
+    const float* const after_im = before_im + block * K;
+    float* const own_re = own.re.data() + p * K;
+    float* const own_im = own.im.data() + p * K;
+    for (std::size_t k = 0; k < K; ++k) {
+      own_re[k] = after_re[k] * before_re[k] + after_im[k] * before_im[k];
+      own_im[k] = after_im[k] * before_re[k] - after_re[k] * before_im[k];
+      coherent[k] += std::sqrt(own_re[k] * own_re[k] + own_im[k] * own_im[k]);
+    }
+  }
+  // Weight: excess of |cross| over what noise of that power gives.
+  std::vector<float> weight(K);
+  for (std::size_t k = 0; k < K; ++k) {
+    const float per = power[k] / static_cast<float>(cycles) * static_cast<float>(block * block);
+    const float ratio = coherent[k] / static_cast<float>(pairs) / per;
+    const float noise = 1.0F / static_cast<float>(block);
+    const float w = std::clamp((ratio - noise) / (1.0F - noise), 0.0F, 1.0F);
+    weight[k] = w * w / per;
+  }
+  for (std::size_t p = 0; p < pairs; ++p) {
+    for (std::size_t k = 0; k < K; ++k) {
+      cross.re[p * K + k] += weight[k] * own.re[p * K + k];
+      cross.im[p * K + k] += weight[k] * own.im[p * K + k];
+    }
+  }
+}
+
 /// Finds by what share of a cycle one cycle must be turned to lie on another.
 class TurnSearch {
  public:
@@ -161,45 +214,13 @@ PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int r
     const std::size_t pairs = f.cycles >= 2 * block ? f.cycles - 2 * block + 1 : 0;
     if (pairs == 0) return phase;
     // Cross-spectra per pair and line, whitened by the line's mean power, over all signals.
-    LineValues cross(pairs * K);
-    LineValues own(pairs * K);
-    std::vector<float> weight(K);
-    for (std::size_t m = 0; m < f.value.size(); ++m) {
-      const LineValues x = line_values(f, m, fft, K);
-      std::vector<float> power(K, 1e-20F);
-      for (std::size_t c = 0; c < f.cycles; ++c) {
-        for (std::size_t k = 0; k < K; ++k) power[k] += std::norm(x[c * K + k]);
-      }
-      LineValues sum((f.cycles - block + 1) * K);  // of the block that begins with a cycle
-      for (std::size_t i = 0; i < sum.size(); ++i) {
-        for (std::size_t b = 0; b < block; ++b) sum[i] += x[i + b * K];
-      }
-      std::vector<float> coherent(K, 0.0F);
-      for (std::size_t p = 0; p < pairs; ++p) {
-        for (std::size_t k = 0; k < K; ++k) {
-          const auto before = sum[p * K + k];
-          const auto after = sum[(p + block) * K + k];
-          const float re = after.real() * before.real() + after.imag() * before.imag();
-          const float im = after.imag() * before.real() - after.real() * before.imag();
-          own[p * K + k] = {re, im};
-          coherent[k] += std::sqrt(re * re + im * im);
-        }
-      }
-      // Weight: excess of |cross| over what noise of that power gives.
-      for (std::size_t k = 0; k < K; ++k) {
-        const float per = power[k] / static_cast<float>(f.cycles) * static_cast<float>(block * block);
-        const float ratio = coherent[k] / static_cast<float>(pairs) / per;
-        const float noise = 1.0F / static_cast<float>(block);
-        const float w = std::clamp((ratio - noise) / (1.0F - noise), 0.0F, 1.0F);
-        weight[k] = w * w / per;
-      }
-      for (std::size_t p = 0; p < pairs; ++p) {
-        for (std::size_t k = 0; k < K; ++k) cross[p * K + k] += weight[k] * own[p * K + k];
-      }
-    }
+    LinePlanes cross{pairs * K};
+    for (std::size_t m = 0; m < f.value.size(); ++m) add_cross_spectra(line_values(f, m, fft, K), f.cycles, block, cross);
     // Smooth the cross-spectra over neighbours, then find the drift per pair.
     std::vector<double> size(pairs, 0.0);
-    for (std::size_t i = 0; i < cross.size(); ++i) size[i / K] += std::sqrt(std::norm(cross[i]));
+    for (std::size_t p = 0; p < pairs; ++p) {
+      for (std::size_t k = p * K; k < (p + 1) * K; ++k) size[p] += std::sqrt(cross.re[k] * cross.re[k] + cross.im[k] * cross.im[k]);
+    }
     std::vector<double> drift(pairs, 0.0);
     std::vector<double> trust(pairs, 0.0);
     const std::size_t reach = round == 0 ? 2 : round == 1 ? 1 : 0;
@@ -208,7 +229,7 @@ PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int r
       std::fill(around.begin(), around.end(), std::complex<float>{});
       double total = 1e-20;
       for (std::size_t q = p >= reach ? p - reach : 0; q <= std::min(pairs - 1, p + reach); ++q) {
-        for (std::size_t k = 0; k < K; ++k) around[k] += cross[q * K + k];
+        for (std::size_t k = 0; k < K; ++k) around[k] += std::complex<float>{cross.re[q * K + k], cross.im[q * K + k]};
         total += size[q];
       }
       const auto best = (round == 0 ? wide : narrow).best(around.data());
