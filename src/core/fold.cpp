@@ -148,7 +148,7 @@ double PhaseTrack::frequency(double time_s) const {
   return b > a ? (at(b) - at(a)) / (b - a) : 0.0;
 }
 
-RunningSums::RunningSums(const Signals& signals) : rate_hz_{signals.rate_hz}, sum_(signals.size() + 1) {
+RunningSums::RunningSums(const Signals& signals) : rate_hz_{signals.rate_hz}, sum_(std::max<std::size_t>(2, signals.size() + 1)) {
   std::array<double, signal_count> sum{};
   for (std::size_t i = 0; i < signals.size(); ++i) {
     for (std::size_t m = 0; m < signal_count; ++m) {
@@ -158,39 +158,48 @@ RunningSums::RunningSums(const Signals& signals) : rate_hz_{signals.rate_hz}, su
   }
 }
 
-[[gnu::always_inline]] inline std::array<double, signal_count> RunningSums::up_to(double sample) const {
-  if (sum_.size() < 2) return sum_.front();
-  const double x = std::clamp(sample, 0.0, static_cast<double>(sum_.size() - 1));
-  const auto i = std::min(static_cast<std::size_t>(x), sum_.size() - 2);
-  const double t = x - static_cast<double>(i);
-  std::array<double, signal_count> out;
-  for (std::size_t m = 0; m < signal_count; ++m) out[m] = sum_[i][m] + t * (sum_[i + 1][m] - sum_[i][m]);
-  return out;
-}
-
 PIPEBEAT_WIDE Folded fold(const RunningSums& signals, const PhaseTrack& phase, std::size_t per_cycle) {
+  // The four envelopes side by side.
+  static_assert(signal_count == 5);
+  using Envelopes = double __attribute__((vector_size(32)));
+  using InPlace __attribute__((aligned(alignof(double)), may_alias)) = Envelopes;
   Folded out;
   out.per_cycle = per_cycle;
   out.cycles = static_cast<std::size_t>(std::floor(phase.total()));
   const std::size_t total = out.cycles * per_cycle;
   for (auto& v : out.value) v.resize(total);
   out.start_s.resize(out.cycles + 1);
+  const std::array<float*, signal_count> to{out.value[0].data(), out.value[1].data(), out.value[2].data(), out.value[3].data(), out.value[4].data()};
+  const auto sums = signals.sums();
+  const std::size_t last = std::max<std::size_t>(sums.size(), 2) - 2;
   std::size_t seg = 0;
   double edge = 0.0;  // of an angle slot, in signal samples
-  std::array<double, signal_count> sum{};
+  // Integrals of the signals up to there; what lies beyond the ends counts as silence.
+  double low = 0.0;
+  Envelopes envelopes{};
   for (std::size_t i = 0; i <= total; ++i) {
     const double p = static_cast<double>(i) / static_cast<double>(per_cycle);
     while (seg + 2 < phase.cycles.size() && phase.cycles[seg + 1] < p) ++seg;
     const double t = (p - phase.cycles[seg]) / std::max(1e-12, phase.cycles[seg + 1] - phase.cycles[seg]);
     const double next = (phase.start_s + phase.hop_s * (static_cast<double>(seg) + std::clamp(t, 0.0, 1.0))) * signals.rate_hz();
     if (i % per_cycle == 0) out.start_s[i / per_cycle] = next / signals.rate_hz();
-    const auto next_sum = signals.up_to(next);
+    const double x = std::clamp(next, 0.0, static_cast<double>(last + 1));
+    const auto whole = std::min(static_cast<std::size_t>(x), last);
+    const double part = x - static_cast<double>(whole);
+    const double* const before = sums[whole].data();
+    const double* const after = sums[whole + 1].data();
+    const double next_low = before[0] + part * (after[0] - before[0]);
+    const Envelopes from = *reinterpret_cast<const InPlace*>(before + 1);
+    const Envelopes next_envelopes = from + part * (*reinterpret_cast<const InPlace*>(after + 1) - from);
     if (i > 0) {
       const double share = next > edge ? 1.0 / (next - edge) : 0.0;
-      for (std::size_t m = 0; m < signal_count; ++m) out.value[m][i - 1] = static_cast<float>((next_sum[m] - sum[m]) * share);
+      to[0][i - 1] = static_cast<float>((next_low - low) * share);
+      const Envelopes mean = (next_envelopes - envelopes) * share;
+      for (std::size_t m = 1; m < signal_count; ++m) to[m][i - 1] = static_cast<float>(mean[m - 1]);
     }
     edge = next;
-    sum = next_sum;
+    low = next_low;
+    envelopes = next_envelopes;
   }
   return out;
 }

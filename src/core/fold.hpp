@@ -4,6 +4,7 @@
 #include <array>
 #include <complex>
 #include <cstddef>
+#include <span>
 #include <vector>
 
 #include "core/signals.hpp"
@@ -56,8 +57,8 @@ class RunningSums {
 
   [[nodiscard]] double rate_hz() const { return rate_hz_; }
   [[nodiscard]] double duration_s() const { return static_cast<double>(sum_.size() - 1) / rate_hz_; }
-  /// Integral of every signal from its beginning to a moment, in samples (clamped at the ends).
-  [[nodiscard]] std::array<double, signal_count> up_to(double sample) const;
+  /// Sum of every signal before a sample; at least two entries, one more than there are samples.
+  [[nodiscard]] std::span<const std::array<double, signal_count>> sums() const { return sum_; }
 
  private:
   double rate_hz_;
