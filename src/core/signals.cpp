@@ -77,11 +77,11 @@ PIPEBEAT_WIDE void SignalBank::Decimator::push(std::span<const float> in, std::v
     return;
   }
   waiting_.insert(waiting_.end(), in.begin(), in.end());
-  std::size_t begin = 0;
-  for (; begin + taps_.size() <= waiting_.size(); begin += factor_) {
-    out.push_back(dot(taps_.data(), waiting_.data() + begin, taps_.size()));
-  }
-  waiting_.erase(waiting_.begin(), waiting_.begin() + static_cast<std::ptrdiff_t>(begin));
+  const std::size_t yielded = waiting_.size() < taps_.size() ? 0 : (waiting_.size() - taps_.size()) / factor_ + 1;
+  const std::size_t before = out.size();
+  out.resize(before + yielded);
+  for (std::size_t i = 0; i < yielded; ++i) out[before + i] = dot(taps_.data(), waiting_.data() + i * factor_, taps_.size());
+  waiting_.erase(waiting_.begin(), waiting_.begin() + static_cast<std::ptrdiff_t>(yielded * factor_));
 }
 
 bool SignalBank::Decimator::at_rest() const {
@@ -194,14 +194,18 @@ PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples) {
   while (i < n) add_one();
 }
 
-void SignalBank::filter_bands(Signals& out) {
+PIPEBEAT_WIDE void SignalBank::filter_bands(Signals& out) {
   auto sections = sections_;  // in registers
   Lanes power = band_power_;
-  for (const float x : mid_) {
-    Lanes y = {x, x, x, x};
-    for (Biquads& section : sections) y = section.step(y);
-    power += y * y;
-    if (++mid_phase_ < mid_factor_) continue;
+  for (std::size_t i = 0; i < mid_.size();) {
+    const std::size_t end = std::min(mid_.size(), i + static_cast<std::size_t>(mid_factor_ - mid_phase_));
+    mid_phase_ += static_cast<int>(end - i);
+    for (; i < end; ++i) {
+      Lanes y = {mid_[i], mid_[i], mid_[i], mid_[i]};
+      for (Biquads& section : sections) y = section.step(y);
+      power += y * y;
+    }
+    if (mid_phase_ < mid_factor_) break;
     mid_phase_ = 0;
     for (std::size_t b = 0; b < 4; ++b) {
       out.value[b + 1].push_back(std::sqrt(power[b] / static_cast<float>(mid_factor_)));
