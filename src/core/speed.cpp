@@ -2,387 +2,28 @@
 
 #include <algorithm>
 #include <cmath>
-#include <complex>
-#include <cstdint>
 #include <numbers>
-#include <numeric>
 
 #include "core/fft.hpp"
 #include "core/line_pattern.hpp"
 #include "core/running.hpp"
 #include "core/statistics.hpp"
-#include "core/sums.hpp"
 
 namespace pipebeat::core {
 
 namespace {
 
-constexpr double hop_s = 0.1;
-constexpr double grid_step = 0.006;  // relative spacing of candidate frequencies
 constexpr double slowest_rpm = 380.0;
 constexpr double fastest_rpm = 4500.0;
-constexpr double comb_limit_hz = 600.0;  // lines above carry more hiss than beat
 constexpr double longest_whole_s = 24.0;  // longer recordings are weighed on a part of
 constexpr double stretch_s = 16.0;        // this length
-constexpr float moving_cost = 0.004F;    // of one column of the map from one row to the next, squared
-
-/// Comb strength over time (rows) and candidate cycle frequency (columns).
-struct SalienceMap {
-  std::vector<double> cycle_hz;
-  std::vector<std::vector<float>> rows;
-  std::vector<std::size_t> frame;  ///< of each row, in hop_s from the beginning, rising; empty: 0, 1, 2, ...
-
-  [[nodiscard]] std::size_t frame_of(std::size_t row) const { return frame.empty() ? row : frame[row]; }
-};
-
-std::vector<double> frequency_grid(double low_hz, double high_hz) {
-  std::vector<double> grid;
-  double f = low_hz;
-  while (f <= high_hz) {
-    grid.push_back(f);
-    f *= 1.0 + grid_step;
-  }
-  return grid;
-}
-
-/// Natural logarithm of positive normal floats to 1e-4, in a form that compilers vectorise: exponent
-/// bits, and a polynomial in the mantissa (least squares at Chebyshev points).
-inline float quick_log(float x) {
-  // The builtin behind std::bit_cast, which the page's C++ library does not have yet.
-  const auto bits = __builtin_bit_cast(std::uint32_t, x);
-  const auto exponent = static_cast<float>(static_cast<std::int32_t>(bits >> 23) - 127);
-  const float m = __builtin_bit_cast(float, (bits & 0x007FFFFFU) | 0x3F800000U);
-  const float log2_m = (m - 1.0F) * (((-0.08286070F * m + 0.5704618F) * m - 1.5700848F) * m + 2.5211217F);
-  return 0.69314718F * (exponent + log2_m);
-}
-
-/// Log power spectrum less its local mean.
-class Whitener {
- public:
-  /// Of the first `wanted` of `bins` bins, `bin_hz` apart.
-  Whitener(std::size_t wanted, std::size_t bins, double bin_hz) {
-    std::size_t needed = 1;
-    for (std::size_t i = 0; i < wanted; ++i) {
-      const double f = static_cast<double>(i) * bin_hz;
-      const double half = std::max(30.0, 0.4 * f);
-      const auto low = static_cast<std::uint32_t>(std::max(1.0, (f - half) / bin_hz));
-      const auto high = std::min(static_cast<std::uint32_t>(bins), static_cast<std::uint32_t>((f + half) / bin_hz) + 1);
-      around_.push_back({low, high, 1.0F / static_cast<float>(high - low)});
-      needed = std::max<std::size_t>(needed, high);
-    }
-    log_power_.resize(needed);
-    cumulative_.resize(needed + 1);
-  }
-
-  /// How many bins `add` reads, and how many it whitens.
-  [[nodiscard]] std::size_t needed() const { return log_power_.size(); }
-  [[nodiscard]] std::size_t wanted() const { return around_.size(); }
-
-  /// Adds weight * whitened level to `out`, bin by bin.
-  PIPEBEAT_WIDE void add(std::span<const std::complex<float>> spectrum, float weight, std::span<float> out) {
-    const std::size_t n = log_power_.size();
-    for (std::size_t i = 0; i < n; ++i) log_power_[i] = quick_log(std::norm(spectrum[i]) + 1e-20F);
-    double sum = 0.0;
-    for (std::size_t i = 0; i < n; ++i) {
-      sum += log_power_[i];
-      cumulative_[i + 1] = sum;
-    }
-    for (std::size_t i = 0; i < around_.size(); ++i) {
-      const Around& a = around_[i];
-      const float mean = static_cast<float>(cumulative_[a.high] - cumulative_[a.low]) * a.share;
-      out[i] += weight * std::clamp(log_power_[i] - mean, -3.0F, 5.0F);
-    }
-  }
-
- private:
-  struct Around {
-    std::uint32_t low, high;
-    float share;
-  };
-  std::vector<Around> around_;
-  std::vector<float> log_power_;
-  std::vector<double> cumulative_;
-};
-
-/// Weights of cycle lines 1..K in the comb: what a healthy engine of this layout shows, plus a
-/// little for every line, since a dead cylinder fills the others.
-std::vector<double> line_weights(const Engine& engine, std::size_t lines) {
-  const auto P = static_cast<double>(engine.positions().size());
-  std::vector<double> w(lines);
-  for (std::size_t k = 1; k <= lines; ++k) {
-    w[k - 1] = (std::norm(engine.line(static_cast<int>(k))) + 0.12) / (1.0 + 0.5 * static_cast<double>(k) / P);
-  }
-  return w;
-}
-
-/// Scores every candidate frequency against one whitened spectrum.
-///
-/// The spectrum is first laid on a logarithmic frequency axis, where line k of every candidate lies
-/// the same distance above the candidate itself, so that the comb is a few shifted sums.
-class Comb {
- public:
-  Comb(const Engine& engine, std::span<const double> cycle_hz, double bin_hz) : columns_{cycle_hz.size()} {
-    const auto P = static_cast<double>(engine.positions().size());
-    const std::size_t K = std::max<std::size_t>(6, 4 * engine.positions().size());
-    const std::vector<double> on = line_weights(engine, K);
-    double on_sum = 0.0;
-    double off_sum = 0.0;
-    const auto off = [&](std::size_t k) { return 1.0 / (1.0 + 0.5 * static_cast<double>(k) / P); };
-    for (std::size_t k = 0; k < K; ++k) {
-      on_sum += on[k];
-      off_sum += off(k);
-    }
-    std::size_t reach = 0;
-    const double step = std::log1p(grid_step) / phases;
-    const auto add = [&](double order, double weight) {
-      const auto shift = static_cast<std::size_t>(std::lround(std::log(order / lowest_order) / step));
-      teeth_.push_back({shift % phases, shift / phases, static_cast<float>(weight)});
-      reach = std::max(reach, shift / phases + 1);
-    };
-    for (std::size_t k = 0; k < K; ++k) {
-      add(static_cast<double>(k + 1), on[k] / on_sum);
-      // Lines halfway between orders speak against.
-      add(static_cast<double>(k) + 0.5, -0.3 * off(k) / off_sum);
-    }
-    for (auto& part : level_) part.assign(columns_ + reach, 0.0F);
-    for (std::size_t i = 0; i < (columns_ + reach) * phases; ++i) {
-      bin_of_.push_back(cycle_hz[0] * lowest_order * std::exp(static_cast<double>(i) * step) / bin_hz);
-    }
-  }
-
-  /// How many bins of a spectrum `row` reads.
-  [[nodiscard]] std::size_t bins() const { return static_cast<std::size_t>(bin_of_.back()) + 2; }
-
-  /// `level`: whitened spectrum; what lies beyond its end counts as 0.
-  [[nodiscard]] PIPEBEAT_WIDE std::vector<float> row(std::span<const float> level) {
-    for (std::size_t i = 0; i < bin_of_.size(); ++i) {
-      const auto bin = static_cast<std::size_t>(bin_of_[i]);
-      if (bin + 1 >= level.size()) break;
-      const float t = static_cast<float>(bin_of_[i]) - static_cast<float>(bin);
-      level_[i % phases][i / phases] = level[bin] * (1.0F - t) + level[bin + 1] * t;
-    }
-    std::vector<float> out(columns_, 0.0F);
-    for (const Tooth& tooth : teeth_) {
-      const float* const at = level_[tooth.phase].data() + tooth.shift;
-      for (std::size_t c = 0; c < columns_; ++c) out[c] += tooth.weight * at[c];
-    }
-    return out;
-  }
-
- private:
-  // The axis is three times as fine as the candidates, split in three so that each tooth reads
-  // neighbouring values.
-  static constexpr std::size_t phases = 3;
-  static constexpr double lowest_order = 0.5;
-  struct Tooth {
-    std::size_t phase, shift;
-    float weight;
-  };
-  std::size_t columns_;
-  std::vector<Tooth> teeth_;
-  std::vector<double> bin_of_;
-  std::array<std::vector<float>, phases> level_;
-};
-
-/// Analysis frames: whitened spectra of all signals, summed.
-class FrameSpectrum {
- public:
-  explicit FrameSpectrum(double rate_hz)
-      : rate_hz_{rate_hz},
-        bin_hz_{rate_hz / static_cast<double>(fft_.length())},
-        whitener_{whole(), whole(), bin_hz_},
-        buffer_(fft_.length()),
-        bins_(whitener_.needed()),
-        level_(whitener_.wanted()) {}
-
-  /// Only so many bins are read from now on.
-  void limit_to(std::size_t bins) {
-    whitener_ = Whitener{std::min(bins, whole()), whole(), bin_hz_};
-    bins_.resize(whitener_.needed());
-    level_.resize(whitener_.wanted());
-  }
-
-  [[nodiscard]] double bin_hz() const { return bin_hz_; }
-  void clear() { std::fill(level_.begin(), level_.end(), 0.0F); }
-  [[nodiscard]] std::span<const float> level() const { return level_; }
-
-  /// Adds the spectra around a moment. `warp` is the relative speed change per second inside the
-  /// window: time is bent so that a sound of that chirp becomes steady (fan-chirp transform;
-  /// Weruaga & Kepesi, Signal Processing 87, 2007).
-  void add(const Signals& signals, double centre_s, std::span<const float> window, double warp) {
-    const std::size_t length = window.size();
-    for (std::size_t m = 0; m < signal_count; ++m) {
-      if (warp == 0.0) {
-        cut(signals.value[m], centre_s, length);
-      } else {
-        cut_bent(signals.value[m], centre_s, length, warp);
-      }
-      const float mean = sum_of(length, [this](std::size_t i) { return buffer_[i]; }) / static_cast<float>(length);
-      for (std::size_t i = 0; i < length; ++i) buffer_[i] = (buffer_[i] - mean) * window[i];
-      std::fill(buffer_.begin() + static_cast<std::ptrdiff_t>(length), buffer_.end(), 0.0F);
-      fft_.forward(buffer_, bins_);
-      whitener_.add(bins_, m == 0 ? 0.3F : 0.175F, level_);
-    }
-  }
-
- private:
-  [[nodiscard]] std::size_t whole() const { return static_cast<std::size_t>(comb_limit_hz / bin_hz_); }
-
-  void cut(std::span<const float> s, double centre_s, std::size_t length) {
-    const auto n = static_cast<std::ptrdiff_t>(s.size());
-    const std::ptrdiff_t begin = std::lround(centre_s * rate_hz_) - static_cast<std::ptrdiff_t>(length / 2);
-    const std::ptrdiff_t first = std::clamp<std::ptrdiff_t>(begin, 0, n);
-    const std::ptrdiff_t last = std::clamp<std::ptrdiff_t>(begin + static_cast<std::ptrdiff_t>(length), 0, n);
-    std::fill_n(buffer_.begin(), length, 0.0F);
-    std::copy(s.begin() + first, s.begin() + last, buffer_.begin() + (first - begin));
-  }
-
-  void cut_bent(std::span<const float> s, double centre_s, std::size_t length, double warp) {
-    const auto n = static_cast<std::ptrdiff_t>(s.size());
-    const double centre = centre_s * rate_hz_;
-    for (std::size_t i = 0; i < length; ++i) {
-      // Bent time u(t) = t + warp t^2 / 2, inverted to first order.
-      const double u = (static_cast<double>(i) - 0.5 * static_cast<double>(length)) / rate_hz_;
-      const double t = u - 0.5 * warp * u * u / (1.0 + warp * u);
-      const double x = centre + t * rate_hz_;
-      const auto at = static_cast<std::ptrdiff_t>(std::floor(x));
-      buffer_[i] = 0.0F;
-      if (at < 0 || at + 1 >= n) continue;
-      const auto fraction = static_cast<float>(x - static_cast<double>(at));
-      const auto k = static_cast<std::size_t>(at);
-      buffer_[i] = s[k] * (1.0F - fraction) + s[k + 1] * fraction;
-    }
-  }
-
-  RealFft fft_{2048};
-  double rate_hz_;
-  double bin_hz_;
-  Whitener whitener_;
-  std::vector<float> buffer_;
-  std::vector<std::complex<float>> bins_;
-  std::vector<float> level_;
-};
-
-/// Searches the comb of any moment of a sound.
-class CombSearch {
- public:
-  CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz,
-             const std::optional<Remembered>& remembered = {})
-      : signals_{signals}, remembered_{remembered}, cycle_hz_{frequency_grid(low_hz, high_hz)}, comb_{engine, cycle_hz_, spectrum_.bin_hz()} {
-    if (!remembered_) spectrum_.limit_to(comb_.bins());  // others may want more of what is remembered
-  }
-
-  [[nodiscard]] const std::vector<double>& cycle_hz() const { return cycle_hz_; }
-  [[nodiscard]] std::size_t frames() const {
-    return static_cast<std::size_t>(static_cast<double>(signals_.size()) / signals_.rate_hz / hop_s) + 1;
-  }
-
-  [[nodiscard]] std::vector<float> row(std::size_t frame) {
-    const std::int64_t centre = std::lround(static_cast<double>(frame) * hop_s * signals_.rate_hz);
-    const auto half = static_cast<std::int64_t>(wide_.size() / 2);
-    const bool shared = remembered_ && centre >= half && centre + half <= static_cast<std::int64_t>(signals_.size());
-    if (shared) {
-      const auto level = remembered_->spectra.around(remembered_->begin + centre);
-      if (!level.empty()) return comb_.row(level);
-    }
-    // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
-    spectrum_.clear();
-    spectrum_.add(signals_, static_cast<double>(frame) * hop_s, brief_, 0.0);
-    spectrum_.add(signals_, static_cast<double>(frame) * hop_s, wide_, 0.0);
-    if (shared) remembered_->spectra.keep(remembered_->begin + centre, spectrum_.level());
-    return comb_.row(spectrum_.level());
-  }
-
- private:
-  const Signals& signals_;
-  std::optional<Remembered> remembered_;
-  std::vector<double> cycle_hz_;
-  FrameSpectrum spectrum_{signals_.rate_hz};
-  Comb comb_;
-  std::vector<float> brief_ = hann(1024);
-  std::vector<float> wide_ = hann(2048);
-};
-
-/// out[c] = max over d of in[d] - cost (c - d)^2, and the d that gives it, in one pass over the
-/// parabolas' upper envelope (Felzenszwalb & Huttenlocher, Distance Transforms of Sampled
-/// Functions, Theory of Computing 8, 2012).
-class BestMove {
- public:
-  explicit BestMove(std::size_t columns) : apex_(columns), ends_(columns + 1) {}
-
-  void find(std::span<const float> in, float cost, std::span<float> out, std::span<std::uint16_t> from) {
-    const std::size_t n = in.size();
-    const float scale = 0.5F / cost;
-    std::size_t top = 0;
-    apex_[0] = 0;
-    ends_[0] = -1e9F;
-    for (std::size_t c = 1; c < n; ++c) {
-      float meet = 0.0F;
-      for (;;) {
-        const std::size_t v = apex_[top];
-        // Where the parabola of c rises above that of v.
-        meet = 0.5F * static_cast<float>(c + v) + scale * (in[v] - in[c]) / static_cast<float>(c - v);
-        if (meet > ends_[top] || top == 0) break;
-        --top;
-      }
-      if (meet > ends_[top]) ++top;
-      apex_[top] = static_cast<std::uint16_t>(c);
-      ends_[top] = top > 0 ? meet : -1e9F;
-    }
-    ends_[top + 1] = 1e9F;
-    std::size_t k = 0;
-    for (std::size_t c = 0; c < n; ++c) {
-      const auto x = static_cast<float>(c);
-      while (ends_[k + 1] < x) ++k;
-      const auto d = x - static_cast<float>(apex_[k]);
-      out[c] = in[apex_[k]] - cost * d * d;
-      from[c] = apex_[k];
-    }
-  }
-
- private:
-  std::vector<std::uint16_t> apex_;
-  std::vector<float> ends_;
-};
-
-/// Best path through the map (Viterbi, A. Viterbi 1967) with a pull towards `centre_hz`. Returns
-/// the column per frame. `lively`: frames in which speed moves more easily.
-std::vector<std::size_t> best_path(const SalienceMap& map, double centre_hz, double pull,
-                                   const std::vector<bool>& lively = {}) {
-  const std::size_t F = map.rows.size();
-  const std::size_t C = map.cycle_hz.size();
-  std::vector<float> prior(C);
-  for (std::size_t c = 0; c < C; ++c) {
-    const double x = std::log(map.cycle_hz[c] / centre_hz);
-    prior[c] = static_cast<float>(-pull * x * x);
-  }
-  std::vector<std::uint16_t> from(F * C, 0);
-  std::vector<float> score(C);
-  std::vector<float> moved(C);
-  BestMove best_move{C};
-  for (std::size_t c = 0; c < C; ++c) score[c] = map.rows[0][c] + prior[c];
-  for (std::size_t f = 1; f < F; ++f) {
-    const bool fast = !lively.empty() && lively[f];
-    // A row that stands for several frames counts as often, and a move has as many frames to be made in.
-    const auto step = static_cast<float>(map.frame_of(f) - map.frame_of(f - 1));
-    best_move.find(score, (fast ? 0.25F * moving_cost : moving_cost) / step, moved, std::span{from}.subspan(f * C, C));
-    for (std::size_t c = 0; c < C; ++c) score[c] = moved[c] + step * map.rows[f][c] + step * prior[c];
-  }
-  std::vector<std::size_t> path(F);
-  auto c = static_cast<std::size_t>(std::max_element(score.begin(), score.end()) - score.begin());
-  for (std::size_t f = F; f-- > 0;) {
-    path[f] = c;
-    c = from[f * C + c];
-  }
-  return path;
-}
 
 PhaseTrack integrate(const std::vector<double>& cycle_hz) {
   PhaseTrack phase;
-  phase.hop_s = hop_s;
+  phase.hop_s = comb_hop_s;
   double sum = 0.0;
   for (std::size_t i = 0; i < cycle_hz.size(); ++i) {
-    if (i > 0) sum += 0.5 * hop_s * (cycle_hz[i - 1] + cycle_hz[i]);
+    if (i > 0) sum += 0.5 * comb_hop_s * (cycle_hz[i - 1] + cycle_hz[i]);
     phase.cycles.push_back(sum);
   }
   return phase;
@@ -469,7 +110,7 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
     const auto c = static_cast<std::size_t>(candidate.phase.cycles[f]);
     runs[f] = c < candidate.running.size() && candidate.running[c];
   }
-  const auto reach = static_cast<std::size_t>(longest_gap_s / hop_s);
+  const auto reach = static_cast<std::size_t>(longest_gap_s / comb_hop_s);
   std::vector<bool> gap(frames, false);
   std::size_t gaps = 0;
   for (std::size_t f = 0; f < frames; ++f) {
@@ -486,9 +127,8 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
   constexpr double lowest = 0.45;
   SalienceMap map;
   const double low_hz = engine.cycle_frequency(Rpm{std::max(slowest_rpm, lowest * candidate.mean_rpm)}).value();
-  map.cycle_hz = frequency_grid(low_hz, engine.cycle_frequency(Rpm{std::min(fastest_rpm, highest * candidate.mean_rpm)}).value());
-  FrameSpectrum spectrum{signals.rate_hz};
-  Comb comb{engine, map.cycle_hz, spectrum.bin_hz()};
+  CombSearch search{signals, engine, low_hz, engine.cycle_frequency(Rpm{std::min(fastest_rpm, highest * candidate.mean_rpm)}).value()};
+  map.cycle_hz = search.cycle_hz();
   const std::vector<float> window = hann(640);
   std::vector<float> usual;  // strength of the comb where the engine runs
   for (std::size_t f = 0; f < frames; ++f) {
@@ -497,18 +137,14 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
     if (gap[f]) {
       std::fill(row.begin(), row.end(), -10.0F);
       for (const double rate : rates) {
-        spectrum.clear();
-        spectrum.add(signals, time, window, rate);
-        const std::vector<float> own = comb.row(spectrum.level());
+        const std::vector<float> own = search.row(time, window, rate);
         for (std::size_t c = 0; c < row.size(); ++c) row[c] = std::max(row[c], 2.0F * own[c] - 0.1F * static_cast<float>(std::abs(rate)));
       }
     } else if (runs[f]) {
-      const double x = std::log(candidate.phase.frequency(time) / low_hz) / std::log(1.0 + grid_step);
+      const double x = std::log(candidate.phase.frequency(time) / low_hz) / std::log(1.0 + comb_step);
       constexpr std::size_t sparse = 4;
       if (f % sparse == 0 && x > 0.0 && x + 1.0 < static_cast<double>(row.size())) {
-        spectrum.clear();
-        spectrum.add(signals, time, window, 0.0);
-        usual.push_back(2.0F * comb.row(spectrum.level())[static_cast<std::size_t>(std::lround(x))]);
+        usual.push_back(2.0F * search.row(time, window, 0.0)[static_cast<std::size_t>(std::lround(x))]);
       }
       for (std::size_t c = 0; c < row.size(); ++c) {
         const double d = static_cast<double>(c) - x;
@@ -723,7 +359,7 @@ std::optional<Settled> follow_all(SpeedCandidate& candidate, const SalienceMap& 
   constexpr double pull = 8.0;
   std::optional<Settled> changed = follow(candidate, signals, sums, engine);
   const auto heard_s = [](const SpeedCandidate& c) {
-    return running_seconds(c) + hop_s * static_cast<double>(c.followed.size());
+    return running_seconds(c) + comb_hop_s * static_cast<double>(c.followed.size());
   };
   const double before_s = heard_s(candidate);
   if (before_s == 0.0 || before_s > sums.duration_s() - lost_s) return changed;
@@ -752,7 +388,7 @@ double score_of(const SpeedFeatures& features) {
 /// Cycle frequency from frame to frame.
 std::vector<double> steps_of(const std::vector<double>& cycles) {
   std::vector<double> hz;
-  for (std::size_t f = 1; f < cycles.size(); ++f) hz.push_back((cycles[f] - cycles[f - 1]) / hop_s);
+  for (std::size_t f = 1; f < cycles.size(); ++f) hz.push_back((cycles[f] - cycles[f - 1]) / comb_hop_s);
   return hz;
 }
 
@@ -843,7 +479,7 @@ class LongSearch {
 
   /// Hypotheses on the clearest stretch; the first is then followed through the whole.
   std::vector<SpeedCandidate> from_the_clearest_stretch(std::optional<Rpm> guess) {
-    const auto length = static_cast<std::size_t>(stretch_s / hop_s);
+    const auto length = static_cast<std::size_t>(stretch_s / comb_hop_s);
     const std::size_t first = map_.frame[clearest(map_, length / sparse)];
     add_rows([&](std::size_t f) { return f >= first && f <= first + length; });
     SalienceMap part;
@@ -852,7 +488,7 @@ class LongSearch {
       if (map_.frame[row] >= first && map_.frame[row] <= first + length) part.rows.push_back(map_.rows[row]);
     }
     const std::vector<Drawn> drawn = draw_paths(part, engine_, guess);
-    const RunningSums sums{part_of(signals_, hop_s * static_cast<double>(first), stretch_s)};
+    const RunningSums sums{part_of(signals_, comb_hop_s * static_cast<double>(first), stretch_s)};
     std::vector<Hypothesis> hypotheses = weigh(part, drawn, sums, engine_, guess);
     std::vector<SpeedCandidate> candidates;
     for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));
@@ -960,17 +596,6 @@ class LongSearch {
 std::size_t beat_lines(const Engine& engine) {
   return std::max<std::size_t>(12, 4 * engine.positions().size());
 }
-
-std::span<const float> SpectrumMemory::around(std::int64_t sample) const {
-  const auto found = level_.find(sample);
-  return found == level_.end() ? std::span<const float>{} : std::span<const float>{found->second};
-}
-
-void SpectrumMemory::keep(std::int64_t sample, std::span<const float> level) {
-  level_[sample].assign(level.begin(), level.end());
-}
-
-void SpectrumMemory::forget_before(std::int64_t sample) { level_.erase(level_.begin(), level_.lower_bound(sample)); }
 
 std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
                                        const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {

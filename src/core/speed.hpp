@@ -12,6 +12,7 @@
 #include <span>
 #include <vector>
 
+#include "core/comb.hpp"
 #include "core/fold.hpp"
 #include "core/lines.hpp"
 #include "core/signals.hpp"
@@ -48,25 +49,6 @@ struct KnownSpeed {
   double score = 0.0;         ///< SpeedCandidate::score over the whole of it
   double running_share = 0.0;
   std::optional<Rpm> other;   ///< the next best ratio
-};
-
-/// Spectra that searches of one growing sound share: the last seconds are heard again and again, and
-/// most of them were there the last time. What is found is the same with and without.
-class SpectrumMemory {
- public:
-  /// The spectrum around a sample of the sound; empty when it is not known.
-  [[nodiscard]] std::span<const float> around(std::int64_t sample) const;
-  void keep(std::int64_t sample, std::span<const float> level);
-  void forget_before(std::int64_t sample);
-
- private:
-  std::map<std::int64_t, std::vector<float>> level_;
-};
-
-/// Where in a growing sound some signals begin.
-struct Remembered {
-  SpectrumMemory& spectra;
-  std::int64_t begin = 0;  ///< sample of the sound
 };
 
 /// All hypotheses worth keeping, most probable first. Empty when nothing periodic was found.
