@@ -79,8 +79,8 @@ Ended follow_guide(core::DropGuide& guide, LiveTake& take, TerminalScreen& scree
     if (auto ended = over(ear, watch)) return *ended;
     if (const auto judged = ear.later_than(number)) {
       number = judged->number;
-      rpm = judged->recent.speed ? fmt::format("{:.0f}", judged->recent.speed->mean.value()) : "--";
-      guide.heard(Seconds{judged->heard_s}, judged->recent);
+      rpm = judged->last_seconds.recent.speed ? fmt::format("{:.0f}", judged->last_seconds.recent.speed->mean.value()) : "--";
+      guide.heard(Seconds{judged->heard_s}, judged->last_seconds.recent);
     }
     if (guide.step() == DropStep::done) return {};
     const Loudness loud = ear.loudness();

@@ -49,8 +49,8 @@ bool is_news(const Judged& before, const Judged& now) {
                               const std::optional<PulseChange>& b) {
     return !b || (a && a->time_s == b->time_s);
   };
-  return before.now().speed.has_value() != now.now().speed.has_value() ||
-         before.now().verdict != now.now().verdict || !same_change(before.change, now.change);
+  return before.last_seconds.now().speed.has_value() != now.last_seconds.now().speed.has_value() ||
+         before.last_seconds.now().verdict != now.last_seconds.now().verdict || !same_change(before.last_seconds.change, now.last_seconds.change);
 }
 
 /// One object a second until the take ends, and one in between when something new is to be told.
@@ -65,8 +65,8 @@ Ended follow_in_lines(LiveEar& ear, DeviceWatch& watch, const Engine& engine, co
       const bool due = judged->heard_s + 0.01 >= static_cast<double>(next_second);
       if (due || is_news(told, *judged)) {
         if (due) next_second = std::lround(std::floor(judged->heard_s + 0.01)) + 1;
-        fmt::print("{}\n", show::to_live_json({take, engine, judged->whole}, judged->now(), true,
-                                              judged->change, judged->change_ago_s()));
+        fmt::print("{}\n", show::to_live_json({take, engine, judged->whole}, judged->last_seconds.now(), true,
+                                              judged->last_seconds.change, judged->last_seconds.change_ago_s));
         told = std::move(*judged);
         if (std::fflush(stdout) != 0) {
           return Ended{Error{ErrorCode::write_failed, "standard output: nobody reads it any more",
@@ -99,16 +99,16 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
     if (auto ended = over(ear, watch)) return *ended;
     if (auto later = ear.later_than(judged.number)) {
       judged = std::move(*later);
-      beats.add(judged.now());
+      beats.add(judged.last_seconds.now());
     }
     if (const auto trouble = ear.mark_trouble()) notice = trouble->what;
     const Loudness loud = ear.loudness();
     if (loud.clipped) clipped_at = Clock::now();
 
-    show::LiveState state{engine, judged.whole, judged.now(), beats};
-    state.change = judged.change;
-    state.change_ago_s = judged.change_ago_s();
-    state.since_change = judged.after.has_value();
+    show::LiveState state{engine, judged.whole, judged.last_seconds.now(), beats};
+    state.change = judged.last_seconds.change;
+    state.change_ago_s = judged.last_seconds.change_ago_s;
+    state.since_change = judged.last_seconds.after.has_value();
     state.judged = judged.number > 0;
     state.seconds = ear.written().value();
     state.level_db = decibels(loud.power);
@@ -247,7 +247,7 @@ ExitStatus listen(ListenOptions& options) {
   const Judged& last = take.ear->last();
   const show::Report report{take.path, *engine, last.whole, how->listener.speed_guess};
   if (lines) {
-    fmt::print("{}\n", show::to_live_json(report, last.recent, false));
+    fmt::print("{}\n", show::to_live_json(report, last.last_seconds.recent, false));
   } else if (!ended.quietly) {
     fmt::print("{}", show::to_text(report, {wants_colour(STDOUT_FILENO)}));
   }

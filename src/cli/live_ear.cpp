@@ -22,13 +22,8 @@ constexpr double step_s = 0.75;
 constexpr double quick_step_s = 0.25;
 constexpr double quick_for_s = 3.0;
 constexpr double louder = 4.0;  // power, over what it usually was
-// The speed is searched for near the last one, but so often everywhere, lest it stay wrong.
-constexpr double search_every_s = 4.0;
 // Judging the whole costs more the longer it is; it may use this share of a core.
 constexpr double whole_share = 0.005;
-// A change is news for so long; and seconds that can be judged by themselves.
-constexpr double change_new_s = 15.0;
-constexpr double judgeable_s = 1.6;
 
 std::size_t samples(double seconds, double rate) {
   return static_cast<std::size_t>(std::lround(seconds * rate));
@@ -166,49 +161,9 @@ void LiveEar::write_loop() {
   more_.notify_one();
 }
 
-/// The last seconds, with the speed searched for near the last answer's where that is enough.
-Finding LiveEar::hear_recent(double now_s) {
-  const auto is_clear = [&](const Finding& f) {
-    near_.reset();
-    if (!f.speed || f.verdict == Verdict::unclear) return false;
-    near_ = f.speed->mean;
-    clear_s_ = now_s;
-    return true;
-  };
-  if (near_ && now_s - searched_s_ < search_every_s) {
-    Finding recent = listener_.recent(recent_length, near_);
-    if (is_clear(recent)) return recent;
-  }
-  Finding recent = listener_.recent(recent_length);
-  searched_s_ = now_s;
-  static_cast<void>(is_clear(recent));
-  return recent;
-}
-
-/// Keeps what was found. The same change is found again while both sides of it are in the window.
-void LiveEar::note_change(double now_s, const std::optional<PulseChange>& found) {
-  constexpr double same_s = 0.5;
-  const bool known = found && change_ && found->time_s < change_->time_s + same_s;
-  if (found && !known) change_ = found;
-  if (change_ && now_s - change_->time_s > change_new_s) change_.reset();
-}
-
 double LiveEar::judge(std::size_t heard, bool whole) {
   const double now_s = static_cast<double>(heard) / rate_;
-  // Only an engine that was plain to hear can change; one that just starts does so all the time.
-  constexpr double lately_s = 3.0;
-  const bool plain_before = now_s - clear_s_ < lately_s;
-  Finding recent = hear_recent(now_s);
-  if (plain_before) note_change(now_s, recent.change);
-  std::optional<Finding> after;
-  const auto since_change = [&] {
-    return change_ ? now_s - change_->time_s : recent_length.value();
-  };
-  if (since_change() >= judgeable_s && since_change() < recent_length.value()) {
-    Finding f = listener_.recent(Seconds{since_change()}, near_);
-    note_change(now_s, f.change);
-    if (f.verdict != Verdict::unclear) after = std::move(f);
-  }
+  core::LastSecondsSay last = last_seconds_.judge(listener_, now_s);
   std::optional<Finding> all;
   const double begin = busy_s();
   if (whole) all = listener_.finding();
@@ -217,9 +172,7 @@ double LiveEar::judge(std::size_t heard, bool whole) {
   const std::lock_guard lock{mutex_};
   ++judged_.number;
   judged_.heard_s = now_s;
-  judged_.recent = std::move(recent);
-  judged_.after = std::move(after);
-  judged_.change = change_;
+  judged_.last_seconds = std::move(last);
   if (all) judged_.whole = std::move(*all);
   judged_.remarks = std::move(remarks);
   return cost_s;
@@ -257,10 +210,10 @@ void LiveEar::judge_loop() {
       const double power = energy / static_cast<double>(summed);
       energy = 0.0;
       summed = 0;
-      if (!near_ && power > louder * usual_power) quick_until = heard + samples(quick_for_s, rate_);
+      if (!last_seconds_.is_clear() && power > louder * usual_power) quick_until = heard + samples(quick_for_s, rate_);
       constexpr double share = 0.2;  // of what is new in the usual
       usual_power += share * (power - usual_power);
-      due += samples(!near_ && heard < quick_until ? quick_step_s : step_s, rate_);
+      due += samples(!last_seconds_.is_clear() && heard < quick_until ? quick_step_s : step_s, rate_);
       if (rest.size() > samples(2.0 * step_s, rate_)) continue;
       const bool whole = heard >= whole_due;
       const double cost_s = judge(heard, whole);

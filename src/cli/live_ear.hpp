@@ -12,6 +12,7 @@
 
 #include "audio/sample_queue.hpp"
 #include "audio/take_writer.hpp"
+#include "core/last_seconds.hpp"
 #include "core/microphone_check.hpp"
 #include "pipebeat/finding.hpp"
 #include "pipebeat/listener.hpp"
@@ -21,15 +22,9 @@ namespace pipebeat::cli {
 /// What was last made of the sound.
 struct Judged {
   std::int64_t number = 0;  ///< counts up with every judgement; 0: none yet
-  double heard_s = 0.0;     ///< seconds of sound behind `recent`
+  double heard_s = 0.0;     ///< seconds of sound behind `last_seconds`
   Finding whole;            ///< on the whole take; judged less often as it grows
-  Finding recent;           ///< on the last 5 s
-  std::optional<Finding> after;  ///< on what followed a change within them, once it can be judged
-  std::optional<PulseChange> change;  ///< the last one, while it is new
-
-  /// What the engine does now: a window across a change would mix two states.
-  [[nodiscard]] const Finding& now() const { return after ? *after : recent; }
-  [[nodiscard]] double change_ago_s() const { return change ? heard_s - change->time_s : 0.0; }
+  core::LastSecondsSay last_seconds;
   std::vector<core::MicrophoneRemark> remarks;  ///< what is wrong with the sound right now
 };
 
@@ -47,8 +42,6 @@ struct Loudness {
 /// Threads: every member may be called from the thread that made the object.
 class LiveEar {
  public:
-  static constexpr Seconds recent_length{5.0};
-
   /// `limit`: the take ends by itself after so many frames; empty: it goes on.
   LiveEar(Listener listener, audio::TakeWriter take, Hertz sample_rate,
           std::optional<FrameCount> limit);
@@ -91,8 +84,6 @@ class LiveEar {
   void judge_loop();
   /// Returns the processor seconds that the whole took.
   double judge(std::size_t heard, bool whole);
-  Finding hear_recent(double now_s);
-  void note_change(double now_s, const std::optional<PulseChange>& found);
 
   audio::TakeWriter take_;
   Listener listener_;
@@ -119,11 +110,7 @@ class LiveEar {
   std::int64_t measured_ = 0;
   bool clipped_ = false;
 
-  // Of the judging thread only.
-  std::optional<Rpm> near_;  ///< the speed of the last seconds, where the answer was clear
-  double searched_s_ = 0.0;  ///< when it was last searched for everywhere
-  double clear_s_ = -1e9;    ///< when an answer was last clear
-  std::optional<PulseChange> change_;
+  core::LastSeconds last_seconds_;  // of the judging thread only
 
   std::thread writer_;
   std::thread judge_;

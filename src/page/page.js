@@ -359,6 +359,7 @@ async function listen() {
   $('seconds').textContent = t('seconds', { n: 0 });
   $('rpm-now').textContent = t('rpm_unknown');
   $('so-far').textContent = t('too_early');
+  $('change').textContent = $('change-ago').textContent = '';
   $('live-map').replaceChildren();
   $('stop').focus();
 }
@@ -420,12 +421,15 @@ function showLevel({ seconds, peak, rms }) {
   if ($('loudness-note').textContent !== note) $('loudness-note').textContent = note;
 }
 
-function showSoFar({ recent, headline, picture }) {
+function showSoFar({ recent, headline, change, since, picture }) {
   if (!current || !current.live) return;
   const found = JSON.parse(recent);
   $('rpm-now').textContent = found.rpm.mean === null ? t('rpm_unknown')
     : t('rpm_now', { n: found.rpm.mean.toFixed(0) });
-  const text = unbroken(t('so_far', { headline }));
+  const what = change ? t(change.lost ? 'pulse_lost' : 'pulse_back') : '';
+  if ($('change').textContent !== what) $('change').textContent = what;
+  $('change-ago').textContent = change ? t('seconds_ago', { n: change.ago_s.toFixed(0) }) : '';
+  const text = unbroken(since ? t('since_then', { headline: since }) : t('so_far', { headline }));
   if ($('so-far').textContent !== text) $('so-far').textContent = text;
   $('live-map').replaceChildren(...drawing(picture));
 }

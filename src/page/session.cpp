@@ -13,6 +13,7 @@
 #include <vector>
 
 #include "core/ears.hpp"
+#include "core/last_seconds.hpp"
 #include "pipebeat/compare.hpp"
 #include "pipebeat/engine.hpp"
 #include "pipebeat/finding.hpp"
@@ -36,6 +37,8 @@ struct Session {
   std::size_t channels;
   Finding finding;
   std::optional<Rpm> speed_guess;
+  core::LastSeconds last_seconds;
+  core::LastSecondsSay now;
 };
 
 /// A recording as it was heard, to be compared.
@@ -118,7 +121,7 @@ EMSCRIPTEN_KEEPALIVE const char* pb_open(int cylinders, int strokes, const doubl
   auto ears = core::Ears::create(*engine, Hertz{sample_rate}, std::max(channels, 1), {}, options);
   if (!ears) return refused(ears.error());
   session.emplace(Session{*engine, std::move(*ears), {}, static_cast<std::size_t>(channels), {},
-                          options.speed_guess});
+                          options.speed_guess, {}, {}});
   return say("");
 }
 
@@ -135,6 +138,21 @@ EMSCRIPTEN_KEEPALIVE void pb_conclude(double seconds, const char* file) {
   file_name = file;
   const Listener& listener = session->ears.best();
   session->finding = seconds > 0.0 ? listener.recent(Seconds{seconds}) : listener.finding();
+}
+
+/// Finds what the engine does now, after so many seconds of sound: across no change of a pulse.
+EMSCRIPTEN_KEEPALIVE void pb_now(double heard_s, const char* file) {
+  file_name = file;
+  session->now = session->last_seconds.judge(session->ears.best(), heard_s);
+  session->finding = session->now.now();
+}
+
+/// The pulse that went missing or came back lately, as pb_now heard it: JSON, null when there is none.
+EMSCRIPTEN_KEEPALIVE const char* pb_change() {
+  const core::LastSecondsSay& now = session->now;
+  if (!now.change) return say("null");
+  return say(fmt::format(R"({{"lost":{},"ago_s":{:.1f},"judged":{}}})", now.change->lost, now.change_ago_s,
+                         now.after.has_value()));
 }
 
 EMSCRIPTEN_KEEPALIVE const char* pb_json() { return say(show::to_json(report())); }

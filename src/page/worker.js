@@ -1,7 +1,7 @@
 // The analysis thread: samples or a WAV file in, findings out. `createCore` comes before this file.
 
 const sliceBytes = 1 << 20;
-const liveWindowS = 10;
+const pictureS = 10;  // of a take that goes on
 const longestTakeS = 600;
 const holeS = 0.002;  // a living microphone is not quite silent for so long
 const pictures = ['beat-map', 'cycle-dial', 'order-spectrum', 'speed-trace', 'level-strip'];
@@ -21,6 +21,8 @@ const ready = createCore().then((module) => {
     block: call('pb_block', 'number', ['number']),
     push: call('pb_push', null, []),
     conclude: call('pb_conclude', null, ['number', 'string']),
+    now: call('pb_now', null, ['number', 'string']),
+    change: call('pb_change', 'string', []),
     json: call('pb_json', 'string', []),
     headline: call('pb_headline', 'string', []),
     figures: call('pb_figures', 'string', []),
@@ -204,14 +206,17 @@ function hearBlock(samples) {
  *  of the time goes into looking. */
 function showSoFar() {
   const began = performance.now();
-  const recent = conclude(liveWindowS, take.name);
+  const recent = conclude(pictureS, take.name);
   const picture = core.picture(0);
   const seconds = take.frames / take.rate;
   if (seconds >= take.verdictAt) {
-    take.headline = seconds > liveWindowS ? conclude(0, take.name).headline : recent.headline;
+    take.headline = seconds > pictureS ? conclude(0, take.name).headline : recent.headline;
     take.verdictAt = seconds + 3;
   }
-  postMessage({ say: 'so-far', recent: recent.json, headline: take.headline, picture });
+  core.now(seconds, take.name);
+  const change = JSON.parse(core.change());
+  const since = change && change.judged ? core.headline() : '';
+  postMessage({ say: 'so-far', recent: core.json(), headline: take.headline, change, since, picture });
   const spent = (performance.now() - began) / 1000;
   take.next = take.frames + take.rate * Math.max(1, 3 * spent);
 }

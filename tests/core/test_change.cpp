@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "core/change.hpp"
+#include "core/last_seconds.hpp"
 #include "pipebeat/listener.hpp"
 #include "render.hpp"
 
@@ -113,6 +114,36 @@ TEST_CASE("A pulled plug lead shows within a second and a half, wherever it is h
     }
     REQUIRE(shown_s.has_value());
     CHECK(*shown_s <= 9.5);
+  }
+}
+
+TEST_CASE("Since a pulse went missing the engine is judged by what followed, and the change is news for 15 s") {
+  synth::Scene scene;
+  scene.duration_s = 25.0;
+  scene.engine.layout = "inline4";
+  scene.engine.idle_rpm = 780.0;
+  scene.unplugged = {{8.0, 3}};
+  const synth::Recording take = synth::render(scene);
+  const std::vector<float> sound{take.samples.begin(), take.samples.end()};
+  auto listener = *Listener::create(synth::engine_of(scene.engine), Hertz{static_cast<double>(take.rate_hz)});
+  LastSeconds last;
+  const auto step = static_cast<std::size_t>(0.75 * take.rate_hz);
+  for (std::size_t at = 0; at + step <= sound.size(); at += step) {
+    listener.push(std::span{sound}.subspan(at, step));
+    const double now_s = static_cast<double>(at + step) / take.rate_hz;
+    CAPTURE(now_s);
+    const LastSecondsSay say = last.judge(listener, now_s);
+    if (now_s < 8.0 || now_s > 23.5) CHECK_FALSE(say.change.has_value());
+    if (now_s > 10.0 && now_s < 23.0) {
+      REQUIRE(say.change.has_value());
+      CHECK(say.change->lost);
+      CHECK(say.change_ago_s == doctest::Approx(now_s - 8.1).epsilon(0.1));
+      CHECK(say.now().verdict == Verdict::dead_miss);
+    }
+    if (now_s > 3.0 && now_s < 8.0) {
+      CHECK(last.is_clear());
+      CHECK(say.now().verdict == Verdict::even);
+    }
   }
 }
 

@@ -490,6 +490,25 @@ describe('listening', () => {
     }
   });
 
+  test('a plug lead that is pulled while it listens', async () => {
+    // The van with one lead cracked; another is pulled after 8 s.
+    ffmpeg('-i', path.join(SAMPLES, 'van-droptest.flac'), '-ar', '48000', '-c:a', 'pcm_s16le', at('droptest.wav'));
+    const other = await chromium.launch({ executablePath: BROWSER, args: [...quiet, ...fakeMicrophone(at('droptest.wav'))] });
+    try {
+      const page = await open(other, url);
+      await page.click('#listen');
+      await page.waitForFunction(() => document.getElementById('change').textContent, null, { timeout: 60000 });
+      assert.equal(await page.textContent('#change'), 'A pulse went missing');
+      assert.match(await page.textContent('#change-ago'), /^[0-9]+ s ago$/);
+      assert.ok(parseInt(await page.textContent('#seconds'), 10) >= 8);
+      await page.waitForFunction(() => /^Since then: /.test(document.getElementById('so-far').textContent), null, { timeout: 60000 });
+      await page.click('#stop');
+      await findingOf(page);
+    } finally {
+      await other.close();
+    }
+  });
+
   test('a microphone that another program holds', async () => {
     const page = await open(browser, url);
     await page.evaluate(() => {

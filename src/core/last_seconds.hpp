@@ -1,0 +1,44 @@
+// The last seconds of a sound that is still being heard: what the engine does now, and whether a pulse went
+// missing, or came back, while we listened.
+#pragma once
+
+#include <optional>
+
+#include "pipebeat/finding.hpp"
+#include "pipebeat/listener.hpp"
+
+namespace pipebeat::core {
+
+/// What the last seconds say.
+struct LastSecondsSay {
+  Finding recent;                     ///< of the last 5 s
+  std::optional<Finding> after;       ///< of what followed a change within them, once it can be judged
+  std::optional<PulseChange> change;  ///< the last one, while it is new; time of the whole sound
+  double change_ago_s = 0.0;
+
+  /// What the engine does now: a window across a change would mix two states.
+  [[nodiscard]] const Finding& now() const { return after ? *after : recent; }
+};
+
+/// Judges the last seconds again and again while a sound grows.
+class LastSeconds {
+ public:
+  static constexpr Seconds length{5.0};
+
+  /// `heard_s`: seconds of sound that `listener` has heard; rises from call to call.
+  [[nodiscard]] LastSecondsSay judge(const Listener& listener, double heard_s);
+
+  /// True when the last answer was clear and gave a speed.
+  [[nodiscard]] bool is_clear() const { return near_.has_value(); }
+
+ private:
+  Finding hear_recent(const Listener& listener, double heard_s);
+  void note_change(double heard_s, const std::optional<PulseChange>& found);
+
+  std::optional<Rpm> near_;  ///< the speed of the last seconds, where the answer was clear
+  double searched_s_ = 0.0;  ///< when it was last searched for everywhere
+  double clear_s_ = -1e9;    ///< when an answer was last clear
+  std::optional<PulseChange> change_;
+};
+
+}  // namespace pipebeat::core
