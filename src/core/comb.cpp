@@ -213,8 +213,9 @@ class FrameSpectrum {
     const std::ptrdiff_t begin = std::lround(centre_s * rate_hz_) - static_cast<std::ptrdiff_t>(length / 2);
     const std::ptrdiff_t first = std::clamp<std::ptrdiff_t>(begin, 0, n);
     const std::ptrdiff_t last = std::clamp<std::ptrdiff_t>(begin + static_cast<std::ptrdiff_t>(length), 0, n);
-    std::fill_n(buffer_.begin(), length, 0.0F);
-    std::copy(s.begin() + first, s.begin() + last, buffer_.begin() + (first - begin));
+    std::fill(buffer_.begin(), buffer_.begin() + (first - begin), 0.0F);
+    const auto end = std::copy(s.begin() + first, s.begin() + last, buffer_.begin() + (first - begin));
+    std::fill(end, buffer_.begin() + static_cast<std::ptrdiff_t>(length), 0.0F);
   }
 
   void cut_bent(std::span<const float> s, double centre_s, std::size_t length, double warp) {

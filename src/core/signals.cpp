@@ -80,7 +80,9 @@ PIPEBEAT_WIDE void SignalBank::Decimator::push(std::span<const float> in, std::v
   const std::size_t yielded = waiting_.size() < taps_.size() ? 0 : (waiting_.size() - taps_.size()) / factor_ + 1;
   const std::size_t before = out.size();
   out.resize(before + yielded);
-  for (std::size_t i = 0; i < yielded; ++i) out[before + i] = dot(taps_.data(), waiting_.data() + i * factor_, taps_.size());
+  std::size_t i = 0;
+  for (; i + 4 <= yielded; i += 4) four_dots(taps_.data(), waiting_.data() + i * factor_, factor_, taps_.size(), out.data() + before + i);
+  for (; i < yielded; ++i) out[before + i] = dot(taps_.data(), waiting_.data() + i * factor_, taps_.size());
   waiting_.erase(waiting_.begin(), waiting_.begin() + static_cast<std::ptrdiff_t>(yielded * factor_));
 }
 
