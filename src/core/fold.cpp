@@ -89,7 +89,7 @@ PIPEBEAT_WIDE void add_cross_spectra(const LineValues& x, std::size_t cycles, st
 /// Finds by what share of a cycle one cycle must be turned to lie on another.
 class TurnSearch {
  public:
-  /// Turns from -limit to limit cycles in `steps` steps.
+  /// Turns from -limit to limit cycles in `steps` steps. `lines`: a multiple of 4.
   TurnSearch(double limit, std::size_t steps, std::size_t lines) : lines_{lines} {
     for (std::size_t s = 0; s < steps; ++s) {
       const double share = 2.0 * static_cast<double>(s) / static_cast<double>(steps - 1) - 1.0;
@@ -103,6 +103,7 @@ class TurnSearch {
         phasor_.push_back(static_cast<float>(-z.imag()));
       }
     }
+    phasor_.resize(phasor_.size() + 3 * 2 * lines);  // they are read four at a time
   }
 
   struct Best {
@@ -112,9 +113,14 @@ class TurnSearch {
   /// `cross`: cross-spectrum, `lines` values.
   [[nodiscard]] PIPEBEAT_WIDE Best best(const std::complex<float>* cross) const {
     Best best{0.0, -1e30};
-    for (std::size_t s = 0; s < turn_.size(); ++s) {
-      const double sum = dot(reinterpret_cast<const float*>(cross), phasor_.data() + s * 2 * lines_, 2 * lines_);
-      if (sum > best.sum) best = {turn_[s], sum};
+    const auto* const values = reinterpret_cast<const float*>(cross);
+    const std::size_t length = 2 * lines_;
+    std::array<float, 4> sum;
+    for (std::size_t s = 0; s < turn_.size(); s += sum.size()) {
+      four_dots(values, phasor_.data() + s * length, length, length, sum.data());
+      for (std::size_t i = 0; i < std::min(sum.size(), turn_.size() - s); ++i) {
+        if (static_cast<double>(sum[i]) > best.sum) best = {turn_[s + i], sum[i]};
+      }
     }
     return best;
   }
