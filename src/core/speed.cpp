@@ -70,6 +70,8 @@ std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::ve
   for (std::size_t f = 1; f < frames; ++f) reached[f] = (runs[f - 1] || reached[f - 1]) && carries(f);
   std::vector<bool> back(frames, false);
   for (std::size_t f = frames - 1; f-- > 0;) back[f] = (runs[f + 1] || back[f + 1]) && carries(f);
+  std::vector<bool> carried(frames);
+  for (std::size_t f = 0; f < frames; ++f) carried[f] = reached[f] || back[f];
   // No engine is stopped and started again within two seconds: between two running stretches that
   // near, it ran (common practice, no source).
   constexpr std::size_t shortest_stop = 20;
@@ -88,10 +90,24 @@ std::vector<FollowedSpeed> followed_frames(const SalienceMap& map, const std::ve
   const auto after_last = static_cast<std::size_t>(runs.rend() - std::find(runs.rbegin(), runs.rend(), true));
   for (std::size_t f = 0; first <= edge && f < first; ++f) reached[f] = level_with(f, first);
   for (std::size_t f = after_last; frames - after_last <= edge && f < frames; ++f) reached[f] = level_with(f, after_last - 1);
+  // What no comb carries is led straight on, from where it is carried to where it is again: there the path
+  // follows whatever noise is loudest.
+  const auto column = [&](std::size_t f) { return static_cast<double>(path[f]); };
+  const auto known = [&](std::size_t f) { return runs[f] || carried[f]; };
   for (std::size_t f = 0; f < frames; ++f) {
     if (!reached[f] && !back[f]) continue;
+    double at = column(f);
+    if (!carried[f]) {
+      std::size_t before = f;
+      while (before > 0 && !known(before)) --before;
+      std::size_t after = f;
+      while (after + 1 < frames && !known(after)) ++after;
+      const double from = column(known(before) ? before : after);
+      const double to = column(known(after) ? after : before);
+      at = from + (to - from) * static_cast<double>(f - before) / static_cast<double>(std::max<std::size_t>(1, after - before));
+    }
     const double time = candidate.phase.start_s + candidate.phase.hop_s * static_cast<double>(f);
-    out.push_back({time, engine.speed(Hertz{map.cycle_hz[path[f]]}).value()});
+    out.push_back({time, engine.speed(Hertz{map.cycle_hz[0] * std::pow(1.0 + comb_step, at)}).value()});
   }
   return out;
 }
