@@ -11,9 +11,9 @@ namespace pipebeat::job {
 namespace {
 
 constexpr std::size_t deepest = 32;
-/// Names, values and ends in one file: each takes up to a hundred bytes, however short it is written.
+/// Names, values and ends in one file: each takes up to a hundred bytes, however short it is
+/// written.
 constexpr std::size_t most_values = 100'000;
-struct TooManyValues {};
 
 std::string place(std::string_view text, std::size_t offset) {
   const std::string_view before = text.substr(0, std::min(offset, text.size()));
@@ -26,6 +26,57 @@ std::string place(std::string_view text, std::size_t offset) {
                         [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; });
   return fmt::format("{}:{}", line, column);
 }
+
+/// Goes over a text before anything of it is kept: how much there is, how deep, which name comes
+/// twice. (The parser's own callback would do, but goes through a list again after every object in
+/// it.)
+class Survey : public nlohmann::json_sax<Json> {
+ public:
+  [[nodiscard]] bool too_many() const { return count_ > most_values; }
+  [[nodiscard]] bool too_deep() const { return too_deep_; }
+  /// The first name that stands twice in one object; empty: none does.
+  [[nodiscard]] const std::string& twice() const { return twice_; }
+
+  bool null() override { return another(); }
+  bool boolean(bool) override { return another(); }
+  bool number_integer(Json::number_integer_t) override { return another(); }
+  bool number_unsigned(Json::number_unsigned_t) override { return another(); }
+  bool number_float(Json::number_float_t, const std::string&) override { return another(); }
+  bool string(std::string&) override { return another(); }
+  bool binary(Json::binary_t&) override { return another(); }
+  bool start_object(std::size_t) override { return begin(); }
+  bool end_object() override { return end(); }
+  bool start_array(std::size_t) override { return begin(); }
+  bool end_array() override { return end(); }
+  bool key(std::string& name) override {
+    if (!names_.back().insert(name).second && twice_.empty()) twice_ = name;
+    return another();
+  }
+  bool parse_error(std::size_t, const std::string&, const Json::exception&) override {
+    return false;
+  }
+
+ private:
+  /// False ends the parsing.
+  bool another() {
+    if (names_.size() > deepest) too_deep_ = true;
+    return ++count_ <= most_values;
+  }
+  bool begin() {
+    const bool go_on = another();
+    names_.emplace_back();
+    return go_on;
+  }
+  bool end() {
+    names_.pop_back();
+    return another();
+  }
+
+  std::vector<std::set<std::string>> names_;  ///< of every object and list that is open
+  std::size_t count_ = 0;
+  bool too_deep_ = false;
+  std::string twice_;
+};
 
 /// Walks well-formed JSON to the value a pointer names.
 class Locator {
@@ -112,31 +163,15 @@ class Locator {
 Result<JsonText> JsonText::parse(std::string name, std::string text) {
   const std::string hint =
       "mend that place in a text editor, or restore a copy; nothing was written";
-  std::vector<std::set<std::string>> keys;
-  std::string complaint;
-  std::string twice;
-  std::size_t values = 0;
-  const auto watch = [&](int depth, Json::parse_event_t event, Json& value) {
-    using Event = Json::parse_event_t;
-    // Thrown, for the parser would keep the frame of what it is told to drop.
-    if (++values > most_values) throw TooManyValues{};
-    if (static_cast<std::size_t>(std::max(depth, 0)) > deepest && complaint.empty()) {
-      complaint = fmt::format("nested deeper than {} levels", deepest);
-    }
-    if (event == Event::object_start) keys.emplace_back();
-    if (event == Event::object_end && !keys.empty()) keys.pop_back();
-    if (event == Event::key && !keys.empty()) {
-      const auto key = value.get<std::string>();
-      if (!keys.back().insert(key).second && twice.empty()) twice = key;
-    }
-    return true;
-  };
   JsonText out{std::move(name), std::move(text), {}};
-  try {
-    out.root = Json::parse(out.text, watch);
-  } catch (const TooManyValues&) {
+  Survey survey;
+  Json::sax_parse(out.text, &survey);  // where it does not parse, what follows says why
+  if (survey.too_many()) {
     return fail(ErrorCode::damaged, fmt::format("{}: more than {} values", out.name, most_values),
                 "start a new job, or restore a copy");
+  }
+  try {
+    out.root = Json::parse(out.text);
   } catch (const Json::parse_error& e) {
     std::string what = e.what();
     // "[json.exception...] parse error at line 3, column 5: syntax error while ...": its last part.
@@ -158,6 +193,9 @@ Result<JsonText> JsonText::parse(std::string name, std::string text) {
         fmt::format("{}:{}: the number {} is too large", out.name, place(out.text, offset), number),
         hint);
   }
+  const std::string& twice = survey.twice();
+  std::string complaint;
+  if (survey.too_deep()) complaint = fmt::format("nested deeper than {} levels", deepest);
   if (!twice.empty()) complaint = fmt::format("the name \"{}\" stands twice in one object", twice);
   if (!complaint.empty()) {
     std::size_t offset = 0;
