@@ -11,14 +11,6 @@ namespace pipebeat::audio {
 
 namespace {
 
-#if defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
-#define PIPEBEAT_SANITIZED 1
-#endif
-#endif
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define PIPEBEAT_SANITIZED 1
-#endif
 #ifdef PIPEBEAT_SANITIZED
 constexpr bool sanitized = true;
 #else

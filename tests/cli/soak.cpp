@@ -27,7 +27,11 @@ using namespace pipebeat;
 namespace {
 
 constexpr double flat_after_s = 180.0;  // the listener's buffers have their length by then
+#ifdef PIPEBEAT_SANITIZED
+constexpr double allowed_growth_mib = 1e6;  // what was given back is kept, to catch its late use
+#else
 constexpr double allowed_growth_mib = 8.0;
+#endif
 
 double resident_mib() {
   std::ifstream in{"/proc/self/statm"};
