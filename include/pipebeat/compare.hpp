@@ -71,11 +71,17 @@ struct Comparison {
   std::vector<CompareReason> reasons;      ///< when it cannot compare, why comes first
 };
 
-/// One recording as it was heard: Listener::finding and Listener::as_known_good.
+/// One recording as it was heard: Listener::finding, Listener::as_known_good and Listener::cycles.
 struct ComparedRecording {
   Finding finding;
   std::optional<KnownGood> evidence;
+  HeardCycles cycles{};
 };
+[[nodiscard]] ComparedRecording as_compared(const Listener& listener);
+
+/// It is one engine: the speed near which a recording should be heard again, as the one on the other side
+/// tells; empty when it may stay as it is.
+[[nodiscard]] std::optional<Rpm> speed_of_the_other(const Finding& recording, const Finding& other);
 
 /// Compares recordings of one engine, at least one on each side.
 ///

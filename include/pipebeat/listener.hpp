@@ -1,9 +1,11 @@
 // Samples in, finding out: the whole listening behind one class.
 #pragma once
 
+#include <complex>
 #include <memory>
 #include <optional>
 #include <span>
+#include <vector>
 
 #include "pipebeat/engine.hpp"
 #include "pipebeat/finding.hpp"
@@ -14,6 +16,15 @@ namespace pipebeat {
 /// What a healthy recording of the same engine taught: subtracted as an offset from the evidence.
 struct KnownGood {
   std::vector<double> evidence;  ///< the evidence row of that recording (see core/pattern.hpp)
+};
+
+/// The judged cycles of the last 40 to 100 s, one by one, as complex lines: what two recordings of an engine
+/// are compared by.
+struct HeardCycles {
+  std::size_t count = 0;
+  std::size_t lines = 0;  ///< lines 1..lines of the engine cycle
+  /// Line k of pulse-strength signal m (core/signals.hpp) in cycle c: [(c * signals + m) * lines + k - 1].
+  std::vector<std::complex<float>> value;
 };
 
 struct ListenerOptions {
@@ -54,6 +65,9 @@ class Listener {
 
   /// What this recording teaches as a known-good reference; empty when no engine was heard.
   [[nodiscard]] std::optional<KnownGood> as_known_good() const;
+
+  /// The judged cycles of the last passage; none when no engine was heard.
+  [[nodiscard]] const HeardCycles& cycles() const;
 
  private:
   struct State;

@@ -35,24 +35,21 @@ Result<std::vector<ComparedRecording>> listen_to(const std::vector<std::string>&
   for (const std::string& path : paths) {
     auto heard = hear(path, engine, options);
     if (!heard) return tl::unexpected(heard.error());
-    recordings.push_back({heard->listener.finding(), heard->listener.as_known_good()});
+    recordings.push_back(as_compared(heard->listener));
   }
   return recordings;
 }
 
-/// It is one engine: a side that was not heard, or at a multiple of the other's speed, is heard again near
-/// the speed of the surer one.
+/// It is one engine: a recording whose speed the other side puts in doubt is heard again near that.
 Result<void> hear_alike(std::vector<ComparedRecording>& side, const std::vector<std::string>& paths,
                         const std::vector<ComparedRecording>& other, const Engine& engine, const HearOptions& options) {
-  const auto sureness = [](const std::vector<ComparedRecording>& heard) { return heard.front().finding.confidence.value_or(0.0); };
-  const auto usual = other.front().finding.speed;
-  if (!usual || options.listener.speed_guess || sureness(other) <= sureness(side)) return {};
+  if (options.listener.speed_guess) return {};
   for (std::size_t i = 0; i < side.size(); ++i) {
-    const auto speed = side[i].finding.speed;
-    if (paths[i] == "-" || (speed && !is_multiple(speed->mean, usual->mean))) continue;
-    const auto again = hear_near(paths[i], engine, options, usual->mean);
+    const auto near = speed_of_the_other(side[i].finding, other.front().finding);
+    if (!near || paths[i] == "-") continue;
+    const auto again = hear_near(paths[i], engine, options, *near);
     if (!again) return tl::unexpected(again.error());
-    if (const auto evidence = again->listener.as_known_good()) side[i] = {again->listener.finding(), evidence};
+    if (again->listener.as_known_good()) side[i] = as_compared(again->listener);
   }
   return {};
 }

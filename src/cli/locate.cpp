@@ -150,7 +150,16 @@ bool jumps(const LocateTake& take) {
   return false;
 }
 
-Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const Engine& engine, HearOptions how) {
+/// A recording as it was heard first, with what is needed to hear it otherwise.
+struct HeardTake {
+  Plan plan;
+  HearOptions how;  ///< stretch, channel
+  LocateTake take;
+  std::optional<SecondReading> again;  ///< "-" can't be read again
+  std::optional<core::Trigger> trigger;
+};
+
+Result<HeardTake> hear_first(const Plan& p, const LocateOptions& options, const Engine& engine, HearOptions how) {
   if (options.trigger) {
     const auto channel = channel_beside(p.path, *options.trigger, options.channel);
     if (!channel) return tl::unexpected(channel.error());
@@ -176,49 +185,103 @@ Result<LocateTake> hear_take(const Plan& p, const LocateOptions& options, const 
   }
   const auto heard = hear(p.path, engine, how);
   if (!heard) return tl::unexpected(heard.error());
-  LocateTake take{heard->listener.finding(), marks};
-  take.begin = Seconds{how.from_s};
-  if (p.path == "-") return take;  // it can't be read again
-  const auto again = read_again(p.path, heard->channel, options.trigger, how);
+  how.channel = heard->channel;
+  HeardTake out{p, how, {heard->listener.finding(), marks}, std::nullopt, std::nullopt};
+  out.take.begin = Seconds{how.from_s};
+  if (p.path == "-") return out;
+  auto again = read_again(p.path, heard->channel, options.trigger, how);
   if (!again) return tl::unexpected(again.error());
-  if (again->trigger) {
-    if (!take.finding.speed) return take;
-    const auto trigger = again->trigger->trigger(engine, engine.cycle_frequency(take.finding.speed->mean));
-    if (!trigger) {
-      return fail(ErrorCode::bad_argument, fmt::format("{}: channel {} holds no pulses that stand out", p.path, *options.trigger),
+  out.again.emplace(std::move(*again));
+  return out;
+}
+
+Hertz cycle_frequency(const HeardTake& heard, const Engine& engine) {
+  return engine.cycle_frequency(heard.take.finding.speed->mean);
+}
+
+/// Lines on the phase of the trigger channel. The clamp sits on one lead all the time: a recording heard at a
+/// speed at which it would pulse otherwise than in the others is heard again at the one that the pulses tell.
+/// Of once and twice a cycle twice is right, the slower speed: cylinders that don't fire can make an engine
+/// sound faster, nothing makes it sound slower.
+Result<void> follow_triggers(std::vector<HeardTake>& takes, int channel, const Engine& engine) {
+  auto rate = core::TriggerRate::other;
+  for (HeardTake& heard : takes) {
+    if (!heard.again || !heard.take.finding.speed) continue;
+    heard.trigger = heard.again->trigger->trigger(engine, cycle_frequency(heard, engine));
+    if (!heard.trigger) {
+      return fail(ErrorCode::bad_argument, fmt::format("{}: channel {} holds no pulses that stand out", heard.plan.path, channel),
                   "engine off, clamp it round one plug lead, outside the insulation; raise its gain");
     }
-    if (trigger->rate == core::TriggerRate::other) {
+    if (heard.trigger->rate == core::TriggerRate::once_a_cycle && rate == core::TriggerRate::other) rate = heard.trigger->rate;
+    if (heard.trigger->rate == core::TriggerRate::every_turn) rate = heard.trigger->rate;
+  }
+  const double pulses = rate == core::TriggerRate::every_turn ? 2.0 : 1.0;
+  for (HeardTake& heard : takes) {
+    if (!heard.trigger) continue;
+    if (heard.trigger->rate != rate) {
+      heard.how.listener.speed_guess = engine.speed(Hertz{cycle_frequency(heard, engine).value() * heard.trigger->pulses_a_cycle / pulses});
+      const auto told = hear(heard.plan.path, engine, heard.how);
+      if (!told) return tl::unexpected(told.error());
+      heard.take.finding = told->listener.finding();
+      if (heard.take.finding.speed) heard.trigger = heard.again->trigger->trigger(engine, cycle_frequency(heard, engine));
+    }
+    if (!heard.trigger || heard.trigger->rate == core::TriggerRate::other) {
       return fail(ErrorCode::bad_argument,
-                  fmt::format("{}: channel {} pulses {:.1f} times in an engine cycle, not once or twice", p.path,
-                              *options.trigger, trigger->pulses_a_cycle),
+                  fmt::format("{}: channel {} pulses {:.1f} times in an engine cycle, not once or twice", heard.plan.path, channel,
+                              heard.trigger ? heard.trigger->pulses_a_cycle : 0.0),
                   "engine off, clamp one cylinder's lead, away from the others and from the coil's own");
     }
-    take.triggered = true;
-    take.trigger_every_turn = trigger->rate == core::TriggerRate::every_turn;
-    take.lines = again->lines.stretches(engine, trigger->phase, {}, marks);
-    return take;
+    heard.take.triggered = true;
+    heard.take.trigger_every_turn = heard.trigger->rate == core::TriggerRate::every_turn;
+    heard.take.lines = heard.again->lines.stretches(engine, heard.trigger->phase, {}, heard.take.marks);
   }
+  return {};
+}
+
+/// Lines on the phase that is heard in the exhaust.
+Result<void> follow_exhaust(HeardTake& heard, const Engine& engine) {
+  if (!heard.again) return {};
+  LocateTake& take = heard.take;
   const auto follow = [&](LocateTake& t) {
-    t.lines = again->lines.stretches(engine, core::phase_of(engine, t.finding.events), t.finding.events, marks);
+    t.lines = heard.again->lines.stretches(engine, core::phase_of(engine, t.finding.events), t.finding.events, t.marks);
   };
   follow(take);
-  if (!jumps(take) || how.listener.speed_guess) return take;
+  if (!jumps(take) || heard.how.listener.speed_guess) return {};
   // The pattern of firing cylinders changed, and with it what the speed was told by: hear it all at the
   // speed of one side.
   const std::vector<StretchLines> sides = take.lines;
   for (const StretchLines& side : sides) {
+    HearOptions how = heard.how;
     how.listener.speed_guess = engine.speed(side.cycle_frequency);
-    how.channel = heard->channel;
-    const auto guided = hear(p.path, engine, how);
+    const auto guided = hear(heard.plan.path, engine, how);
     if (!guided) return tl::unexpected(guided.error());
-    LocateTake other{guided->listener.finding(), marks};
+    LocateTake other{guided->listener.finding(), take.marks};
     other.begin = take.begin;
     follow(other);
     const bool better = jumps(take) || other.finding.input.beat > take.finding.input.beat;
     if (!jumps(other) && other.lines.size() == sides.size() && better) take = std::move(other);
   }
-  return take;
+  return {};
+}
+
+Result<std::vector<LocateTake>> hear_takes(const std::vector<Plan>& plans, const LocateOptions& options, const Engine& engine,
+                                           const HearOptions& how) {
+  std::vector<HeardTake> heard;
+  for (const Plan& p : plans) {
+    auto one = hear_first(p, options, engine, how);
+    if (!one) return tl::unexpected(one.error());
+    if (!options.trigger) {
+      if (const auto followed = follow_exhaust(*one, engine); !followed) return tl::unexpected(followed.error());
+      one->again.reset();  // so that but one recording is held
+    }
+    heard.push_back(std::move(*one));
+  }
+  if (options.trigger) {
+    if (const auto followed = follow_triggers(heard, *options.trigger, engine); !followed) return tl::unexpected(followed.error());
+  }
+  std::vector<LocateTake> takes;
+  for (HeardTake& one : heard) takes.push_back(std::move(one.take));
+  return takes;
 }
 
 ExitStatus run(const LocateOptions& options) {
@@ -233,16 +296,12 @@ ExitStatus run(const LocateOptions& options) {
     complain(plans.error());
     return ExitStatus::trouble;
   }
-  std::vector<LocateTake> takes;
-  for (const Plan& p : *plans) {
-    auto take = hear_take(p, options, *engine, *how);
-    if (!take) {
-      complain(take.error());
-      return ExitStatus::trouble;
-    }
-    takes.push_back(std::move(*take));
+  const auto takes = hear_takes(*plans, options, *engine, *how);
+  if (!takes) {
+    complain(takes.error());
+    return ExitStatus::trouble;
   }
-  const Location location = locate(*engine, takes);
+  const Location location = locate(*engine, *takes);
   const std::string assumed = options.engine.assumed_order(*engine);
   const std::string json = show::to_json(location, assumed);
   fmt::print("{}", options.json ? json + '\n'

@@ -84,19 +84,22 @@ struct Path {
   double score = 0.0;  ///< mean strength of a frame, less what uneven spacing costs
 };
 
-/// The path whose frames are strong and about a period apart (Viterbi). `spread`: relative deviation of
-/// a cycle's length that costs `swing_cost_db`.
-Path follow(const std::vector<double>& strength, double period, double spread) {
-  const auto nearest = static_cast<std::ptrdiff_t>(std::floor(period * (1.0 - swing)));
-  const auto farthest = static_cast<std::ptrdiff_t>(std::ceil(period * (1.0 + swing)));
+/// The path whose frames are strong and about a period apart (Viterbi). `period`: for every frame, of the
+/// cycle that ends there. `spread`: relative deviation of a cycle's length that costs `swing_cost_db`.
+Path follow(const std::vector<double>& strength, const std::vector<double>& period, double spread) {
+  const double longest = *std::max_element(period.begin(), period.end());
+  const auto farthest_of_all = static_cast<std::ptrdiff_t>(std::ceil(longest * (1.0 + swing)));
   const auto n = static_cast<std::ptrdiff_t>(strength.size());
   std::vector<double> score(strength.size());
   std::vector<std::ptrdiff_t> from(strength.size(), -1);
   for (std::ptrdiff_t i = 0; i < n; ++i) {
+    const double usual = period[static_cast<std::size_t>(i)];
+    const auto nearest = static_cast<std::ptrdiff_t>(std::floor(usual * (1.0 - swing)));
+    const auto farthest = static_cast<std::ptrdiff_t>(std::ceil(usual * (1.0 + swing)));
     double best = 0.0;
     if (i >= farthest) best = -std::numeric_limits<double>::infinity();
     for (std::ptrdiff_t d = nearest; d <= farthest && d <= i; ++d) {
-      const double odd = (static_cast<double>(d) / period - 1.0) / spread;
+      const double odd = (static_cast<double>(d) / usual - 1.0) / spread;
       const double s = score[static_cast<std::size_t>(i - d)] - swing_cost_db * odd * odd;
       if (s > best) {
         best = s;
@@ -106,7 +109,7 @@ Path follow(const std::vector<double>& strength, double period, double spread) {
     score[static_cast<std::size_t>(i)] = best + strength[static_cast<std::size_t>(i)];
   }
   std::ptrdiff_t at = n - 1;
-  for (std::ptrdiff_t i = std::max<std::ptrdiff_t>(0, n - farthest); i < n; ++i) {
+  for (std::ptrdiff_t i = std::max<std::ptrdiff_t>(0, n - farthest_of_all); i < n; ++i) {
     if (score[static_cast<std::size_t>(i)] > score[static_cast<std::size_t>(at)]) at = i;
   }
   Path path;
@@ -119,20 +122,35 @@ Path follow(const std::vector<double>& strength, double period, double spread) {
   return path;
 }
 
+/// The usual length of the cycle around every frame: an idle wanders by more than its cycles differ.
+std::vector<double> periods_around(const Path& path, std::size_t frames) {
+  constexpr std::size_t reach = 4;  // cycles
+  std::vector<double> lengths;
+  for (std::size_t i = 1; i < path.frames.size(); ++i) {
+    lengths.push_back(static_cast<double>(path.frames[i] - path.frames[i - 1]));
+  }
+  std::vector<double> out(frames);
+  std::size_t cycle = 0;
+  for (std::size_t f = 0; f < frames; ++f) {
+    while (cycle + 1 < lengths.size() && path.frames[cycle + 1] < f) ++cycle;
+    const auto low = lengths.begin() + static_cast<std::ptrdiff_t>(cycle - std::min(cycle, reach));
+    const auto high = lengths.begin() + static_cast<std::ptrdiff_t>(std::min(lengths.size(), cycle + reach + 1));
+    out[f] = core::median({low, high});
+  }
+  return out;
+}
+
 /// Tries periods all over the guess's reach, then follows the best one more closely.
 Path best_path(const std::vector<double>& strength, double guess) {
   constexpr double step = 0.02;
   Path best;
   for (double off = -guess_reach; off <= guess_reach + 1e-9; off += step) {
-    Path path = follow(strength, guess * (1.0 + off), 2.0 * swing_spread);
+    const std::vector<double> period(strength.size(), guess * (1.0 + off));
+    Path path = follow(strength, period, 2.0 * swing_spread);
     if (path.score > best.score) best = std::move(path);
   }
   if (best.frames.size() < 3) return best;
-  std::vector<double> lengths;
-  for (std::size_t i = 1; i < best.frames.size(); ++i) {
-    lengths.push_back(static_cast<double>(best.frames[i] - best.frames[i - 1]));
-  }
-  return follow(strength, core::median(lengths), swing_spread);
+  return follow(strength, periods_around(best, strength.size()), swing_spread);
 }
 
 /// Clicks at least `threshold` strong, those close together counted once.

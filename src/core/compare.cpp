@@ -31,7 +31,7 @@ struct TableRow {
 #include "core/compare_table.inc"
 
 constexpr double sure_enough = 0.5;
-constexpr double sure_enough_fixed = 0.6;  // the costlier mistake
+constexpr double sure_enough_fixed = 0.7;  // the costlier mistake
 
 constexpr double other_speed = 0.12;
 constexpr double other_sound_db = 7.0;
@@ -93,6 +93,7 @@ std::array<double, worlds> judge(const core::PairEvidence& evidence) {
   constexpr double farthest = 4.0;  // standard deviations; beyond, the fit has seen nothing
   std::array<double, worlds> score = bias_weights;
   const auto add = [&](const TableRow& row, double value, bool after) {
+    if (std::isnan(value)) return;  // not known of this pair
     const double x = std::clamp((value - row.centre) / row.scale, -farthest, farthest);
     for (std::size_t w = 0; w < worlds; ++w) {
       score[w] += x * row.weight[after ? static_cast<std::size_t>(swapped[w]) : w];
@@ -194,6 +195,27 @@ std::string_view to_string(CompareReasonCode code) {
     case CompareReasonCode::noisy_after: return "noisy_after";
   }
   return "not_sure_enough";
+}
+
+ComparedRecording as_compared(const Listener& listener) {
+  return {listener.finding(), listener.as_known_good(), listener.cycles()};
+}
+
+std::optional<Rpm> speed_of_the_other(const Finding& recording, const Finding& other) {
+  if (!other.speed) return std::nullopt;
+  const bool surer = other.confidence.value_or(0.0) > recording.confidence.value_or(0.0);
+  if (!recording.speed) return surer ? std::optional{other.speed->mean} : std::nullopt;
+  const double ratio = recording.speed->mean.value() / other.speed->mean.value();
+  // An engine that fires evenly sounds like one that turns a whole number of times faster on one cylinder.
+  // A miss leaves no doubt, so of two such speeds the slower is right.
+  constexpr double whole = 0.06;
+  const double times = std::round(ratio);
+  if (times > 1.5 && std::abs(ratio / times - 1.0) < whole) return other.speed->mean;
+  // Other simple parts of each other: either may be wrong.
+  constexpr double close = 0.15;
+  constexpr std::array<double, 4> parts{1.5, 4.0 / 3.0, 3.0 / 4.0, 2.0 / 3.0};
+  const bool suspicious = std::any_of(parts.begin(), parts.end(), [&](double p) { return std::abs(ratio / p - 1.0) < close; });
+  return suspicious && surer ? std::optional{other.speed->mean} : std::nullopt;
 }
 
 Comparison compare(const Engine& engine, std::span<const ComparedRecording> before,

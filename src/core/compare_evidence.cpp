@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "core/gaps.hpp"
+#include "core/pair_cycles.hpp"
 #include "core/pattern.hpp"
 #include "core/signature.hpp"
 
@@ -29,17 +31,29 @@ double gap_log_odds(const GapModel& model, const Engine& engine, const Finding& 
   return std::clamp(each - none, -limit, limit);
 }
 
+/// Names of the numbers that a side has by itself.
+std::vector<std::string> own_names() {
+  std::vector<std::string> names{"miss_log_odds", "gap_log_odds"};
+  names.insert(names.end(), evidence_names.begin(), evidence_names.end());
+  for (std::size_t v = 0; v + 1 < verdict_count; ++v) names.push_back("log_" + std::string{to_string(static_cast<Verdict>(v))});
+  return names;
+}
+
 std::optional<std::vector<double>> side_evidence(const Engine& engine,
                                                  std::span<const ComparedRecording> recordings) {
   const GapModel model{engine};
-  std::vector<double> mean(side_evidence_names().size(), 0.0);
+  std::vector<double> mean(own_names().size(), 0.0);
   double count = 0.0;
   for (const ComparedRecording& r : recordings) {
     if (!r.evidence || !r.finding.miss_probability) continue;
     const double p = std::clamp(*r.finding.miss_probability, 1e-3, 1.0 - 1e-3);
     std::vector<double> one{std::log(p / (1.0 - p)), gap_log_odds(model, engine, r.finding)};
+    if (r.evidence->evidence.size() != evidence_count) return std::nullopt;
     one.insert(one.end(), r.evidence->evidence.begin(), r.evidence->evidence.end());
-    if (one.size() != mean.size()) return std::nullopt;
+    Evidence row;
+    std::copy(r.evidence->evidence.begin(), r.evidence->evidence.end(), row.begin());
+    const VerdictProbabilities verdict = judge_pattern(row);
+    for (std::size_t v = 0; v + 1 < verdict_count; ++v) one.push_back(std::log(verdict[v] / (1.0 - verdict.back() + 1e-9) + 1e-3));
     for (std::size_t i = 0; i < one.size(); ++i) mean[i] += one[i];
     count += 1.0;
   }
@@ -51,14 +65,15 @@ std::optional<std::vector<double>> side_evidence(const Engine& engine,
 }  // namespace
 
 std::vector<std::string> side_evidence_names() {
-  std::vector<std::string> names{"miss_log_odds", "gap_log_odds"};
-  names.insert(names.end(), evidence_names.begin(), evidence_names.end());
+  std::vector<std::string> names = own_names();
+  names.insert(names.end(), cycle_number_names.begin(), cycle_number_names.end());
   return names;
 }
 
 std::vector<std::string> shared_evidence_names() {
   std::vector<std::string> names{"log_lines_apart", "log_levels_apart"};
-  for (const std::string& side : side_evidence_names()) names.push_back("apart_" + side);
+  for (const std::string& side : own_names()) names.push_back("apart_" + side);
+  names.insert(names.end(), cycle_distance_names.begin(), cycle_distance_names.end());
   return names;
 }
 
@@ -70,6 +85,11 @@ std::optional<PairEvidence> pair_evidence(const Engine& engine, std::span<const 
   double lines = 0.0;
   double levels = 0.0;
   double count = 0.0;
+  CyclePair cycles;
+  double pairs = 0.0;
+  const auto add = [](auto& to, const auto& what) {
+    for (std::size_t i = 0; i < what.size(); ++i) to[i] += what[i];
+  };
   for (const ComparedRecording& x : before) {
     for (const ComparedRecording& y : after) {
       const Difference d = difference(engine, x.finding, y.finding);
@@ -77,10 +97,20 @@ std::optional<PairEvidence> pair_evidence(const Engine& engine, std::span<const 
       lines += std::log(std::max(d.lines_db.value_or(4.0), 0.5));
       levels += std::log(std::max(d.levels.value_or(0.25), 0.01));
       count += 1.0;
+      if (const auto pair = pair_cycles(engine, x.cycles, y.cycles)) {
+        add(cycles.before, pair->before);
+        add(cycles.after, pair->after);
+        add(cycles.apart, pair->apart);
+        pairs += 1.0;
+      }
     }
   }
   PairEvidence evidence{*b, *a, {lines / count, levels / count}};
   for (std::size_t i = 0; i < b->size(); ++i) evidence.shared.push_back(std::abs((*a)[i] - (*b)[i]));
+  const double none = std::numeric_limits<double>::quiet_NaN();
+  for (double v : cycles.before) evidence.before.push_back(pairs > 0.0 ? v / pairs : none);
+  for (double v : cycles.after) evidence.after.push_back(pairs > 0.0 ? v / pairs : none);
+  for (double v : cycles.apart) evidence.shared.push_back(pairs > 0.0 ? v / pairs : none);
   return evidence;
 }
 

@@ -240,6 +240,7 @@ void Listener::push(std::span<const float> samples) {
       v.erase(v.begin(), v.begin() + cut);
     }
     s.heard.push_back(core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options, s.known()));
+    s.heard.back().lines_by_cycle = {};  // memory stays bounded
     s.buffer_begin_s += static_cast<double>(cut) / rate;
     s.buffer_begin_sample += cut;
     // Pictures and event lists are bounded: the first ones are kept.
@@ -294,6 +295,8 @@ std::optional<KnownGood> Listener::as_known_good() const {
   if (!last.engine_heard) return std::nullopt;
   return KnownGood{{last.evidence.begin(), last.evidence.end()}};
 }
+
+const HeardCycles& Listener::cycles() const { return state_->hear_buffer().lines_by_cycle; }
 
 Finding Listener::State::conclude(std::span<const Passage* const> heard_passages, double begin_s, double duration_s) const {
   Finding f;

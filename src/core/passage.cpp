@@ -99,6 +99,19 @@ void note_order_lines(Passage& p, const CycleLines& lines, const Engine& engine)
   }
 }
 
+void keep_cycles(HeardCycles& kept, const CycleSpectra& spectra, const std::vector<bool>& judged, std::size_t lines) {
+  kept.lines = lines;
+  kept.count = static_cast<std::size_t>(std::count(judged.begin(), judged.end(), true));
+  kept.value.reserve(kept.count * signal_count * lines);
+  for (std::size_t c = 0; c < spectra.cycles; ++c) {
+    if (!judged[c]) continue;
+    for (const auto& value : spectra.value) {
+      const auto first = value.begin() + static_cast<std::ptrdiff_t>(c * spectra.lines);
+      kept.value.insert(kept.value.end(), first, first + static_cast<std::ptrdiff_t>(lines));
+    }
+  }
+}
+
 /// True when nothing but digital silence is in it.
 bool is_silent(const Signals& signals) {
   constexpr float nothing = 1e-9F;  // 16 bits end at 3e-5
@@ -138,7 +151,9 @@ Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, doubl
   p.cycles = static_cast<double>(std::count(judged.begin(), judged.end(), true));
   if (p.cycles < 6) return p;
 
-  const CycleLines lines = cycle_lines(folded, std::max<std::size_t>(18, 6 * P), judged);
+  const CycleSpectra spectra = cycle_spectra(folded, std::max<std::size_t>(18, 6 * P));
+  const CycleLines lines = cycle_lines(spectra, judged);
+  keep_cycles(p.lines_by_cycle, spectra, judged, std::max<std::size_t>(18, 4 * P));
   const PulseFit pulses = fit_pulses(folded, engine, judged);
   const Judgement judgement = judge_events(folded, engine, pulses, judged);
   p.evidence = gather_evidence(lines, pulses, engine, folded, judged, judgement.crowd, speed);

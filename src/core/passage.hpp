@@ -45,6 +45,7 @@ struct Passage {
   std::vector<HeardEvent> events;
   std::vector<SpeedPoint> speed_trace;
   std::vector<OrderLine> order_lines;
+  HeardCycles lines_by_cycle;
 };
 
 /// Hears a passage. `signals` are consumed (mains hum is taken out in place).

@@ -82,7 +82,9 @@ std::optional<Trigger> TriggerChannel::trigger(const Engine& engine, Hertz cycle
   const double step = out.rate == TriggerRate::every_turn ? 0.5 : 1.0;
   std::vector<double> knots{times.front()};
   std::vector<double> phase{0.0};
-  double period = usual;
+  // Where it begins the engine may turn far slower than on average.
+  constexpr std::ptrdiff_t first_gaps = 5;
+  double period = median({gaps.begin(), gaps.begin() + first_gaps});
   for (std::size_t i = 1; i < times.size(); ++i) {
     const double count = (times[i] - knots.back()) / period;
     if (count < 0.6) continue;  // an echo, or a knock between
@@ -90,7 +92,7 @@ std::optional<Trigger> TriggerChannel::trigger(const Engine& engine, Hertz cycle
     if (whole > most_missing + 1 || std::abs(count - whole) > 0.3) break;
     knots.push_back(times[i]);
     phase.push_back(phase.back() + step * whole);
-    period += 0.2 * ((knots.back() - knots[knots.size() - 2]) / whole - period);
+    period += 0.5 * ((knots.back() - knots[knots.size() - 2]) / whole - period);
   }
   out.phase.start_s = knots.front();
   out.phase.hop_s = hop_s;

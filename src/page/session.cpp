@@ -175,7 +175,7 @@ EMSCRIPTEN_KEEPALIVE const char* pb_picture(int number) {
 EMSCRIPTEN_KEEPALIVE void pb_keep(int side) {
   sides.at(static_cast<std::size_t>(side))
       .emplace(Side{file_name, session->engine,
-                    {session->finding, session->ears.best().as_known_good()}});
+                    {session->finding, session->ears.best().as_known_good(), session->ears.best().cycles()}});
 }
 
 /// Compares the two that were kept.

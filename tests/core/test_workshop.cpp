@@ -7,9 +7,9 @@
 #include <random>
 #include <vector>
 
-#include "core/compare_evidence.hpp"
 #include "core/drop_guide.hpp"
 #include "core/gaps.hpp"
+#include "core/pattern.hpp"
 #include "pipebeat/clicks.hpp"
 #include "pipebeat/compare.hpp"
 #include "pipebeat/droptest.hpp"
@@ -242,7 +242,7 @@ TEST_CASE("a drop test without a baseline, or at another speed, is no answer") {
 
 TEST_CASE("nothing heard cannot be compared, and says on which side") {
   const Engine engine = engine_with({1, 3, 4, 2});
-  const ComparedRecording silence{Finding{}, std::nullopt};
+  const ComparedRecording silence{Finding{}, std::nullopt, {}};
   const Comparison c = compare(engine, std::span{&silence, 1}, std::span{&silence, 1});
   CHECK(c.change == Change::cannot_compare);
   CHECK(c.reasons.front().code == CompareReasonCode::before_unheard);
@@ -366,7 +366,7 @@ ComparedRecording compared(double rpm, std::vector<int> off, double miss_probabi
   f.verdict = missing > 0 ? Verdict::dead_miss : Verdict::even;
   f.input.snr_db = 12.0;
   // All else is alike on both sides.
-  return {f, KnownGood{std::vector<double>(core::side_evidence_names().size() - 2, 0.0)}};
+  return {f, KnownGood{std::vector<double>(core::evidence_count, 0.0)}, {}};
 }
 
 bool says(const Comparison& comparison, CompareReasonCode code) {
