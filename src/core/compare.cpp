@@ -30,8 +30,9 @@ struct TableRow {
 // more). Numbers are looked up by name: one that the listener no longer gives counts as average.
 #include "core/compare_table.inc"
 
-constexpr double sure_enough = 0.5;
-constexpr double sure_enough_fixed = 0.7;  // the costlier mistake
+constexpr double sure_enough = 0.45;
+constexpr double sure_enough_fixed = 0.6;        // the costlier mistake,
+constexpr double sure_enough_against_ear = 0.8;  // the more so where the listener hears a miss after
 
 constexpr double other_speed = 0.12;
 constexpr double other_sound_db = 7.0;
@@ -277,7 +278,8 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
 
   // A dead cylinder found in the recording after overrules every likelihood.
   const bool contradicted =
-      best.change == Change::fixed && (a->dead || best.probability < sure_enough_fixed);
+      best.change == Change::fixed &&
+      (a->dead || best.probability < (a->any_miss ? sure_enough_against_ear : sure_enough_fixed));
   if (best.probability < sure_enough || contradicted) {
     because(CompareReasonCode::not_sure_enough, best.probability);
   } else {

@@ -158,6 +158,20 @@ TEST_CASE("a clamp's pulses give the phase; a few that fail are bridged") {
   CHECK(trigger->phase.at(times[40]) == doctest::Approx((times[40] - times[0]) * 6.05).epsilon(0.001));
 }
 
+TEST_CASE("an engine that turns slowly at first is followed from its first pulse") {
+  std::vector<double> times;
+  double period = 0.26;
+  for (double t = 0.05; t < 10.0; t += period) {
+    times.push_back(t);
+    period = std::max(0.178, 0.97 * period);
+  }
+  times.erase(times.begin() + 11);
+  const auto trigger = clamp(times, 10.0).trigger(builtin("inline3"), Hertz{1.0 / 0.185});
+  REQUIRE(trigger.has_value());
+  CHECK(trigger->phase.start_s == doctest::Approx(times.front()).epsilon(0.01));
+  CHECK(trigger->phase.total() == doctest::Approx(static_cast<double>(times.size())).epsilon(0.01));
+}
+
 TEST_CASE("a pulse every turn is wasted spark; one every firing, or none, is no reference") {
   const Engine four = builtin("inline4");
   const auto turn = clamp(every(1.0 / 12.0, 8.0), 8.0).trigger(four, Hertz{6.0});

@@ -283,6 +283,25 @@ TEST_CASE("clicks are counted, missed ones too, and a silent neighbour is told f
   CHECK_FALSE(follow_clicks({}, Hertz{48000.0}, Hertz{0.0}).has_value());
 }
 
+TEST_CASE("no click is missed where the idle wanders") {
+  constexpr double rate = 16000.0;
+  std::mt19937 random{7};
+  std::normal_distribution<float> noise{0.0F, 0.002F};
+  std::vector<float> x(static_cast<std::size_t>(10.0 * rate));
+  for (float& v : x) v = noise(random);
+  std::int64_t clicks = 0;
+  for (double t = 0.05; t < 9.9; t += 0.171 * (1.0 + 0.065 * std::sin(2.0 * std::numbers::pi * t / 8.0)), ++clicks) {
+    for (int i = 0; i < 60; ++i) {
+      const double s = i / rate;
+      x[static_cast<std::size_t>(t * rate) + static_cast<std::size_t>(i)] +=
+          static_cast<float>(0.2 * std::exp(-s / 0.0008) * std::sin(2.0 * std::numbers::pi * 4500.0 * s));
+    }
+  }
+  const ClickTrack track = follow_clicks(x, Hertz{rate}, Hertz{720.0 / 120.0}).value();
+  CHECK(track.cycles == clicks);
+  CHECK(track.missed == 0);
+}
+
 TEST_CASE("the likelihood of a gap is the density that the model describes") {
   const Engine single = Engine::make({1, 4, {}, {}, {}}).value();
   const core::GapModel model{single};
@@ -341,6 +360,28 @@ TEST_CASE("speeds alone name the cylinder whose unplugging does not slow the eng
   REQUIRE(test.confidence.has_value());
   CHECK(*test.confidence > 0.9);
   CHECK(racing.confidence.value_or(0.0) < 0.9);
+}
+
+TEST_CASE("where speed and levels say little, the count of silent positions names the dead one") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const auto heard = [&](int silent, double rpm, unsigned seed) {
+    Finding f = finding_of(engine, {{0, 10, rpm, {}}}, 0, seed);
+    f.events.clear();
+    f.verdict = Verdict::dead_miss;
+    f.miss_probability = 0.5;
+    f.missing_event_ratio = 0.25 * silent;
+    return f;
+  };
+  const auto test = [&](bool counted) {
+    std::vector<DropStretch> stretches{{0, heard(1, 750.0, 1)}};
+    for (int c = 1; c <= 4; ++c) {
+      stretches.push_back({c, heard(counted && c != 2 ? 2 : 1, c == 2 ? 748.0 : 743.0, 1U + static_cast<unsigned>(c))});
+    }
+    return judge_drop_test(engine, stretches);
+  };
+  REQUIRE(test(true).dead.has_value());
+  CHECK(*test(true).dead == std::vector{2});
+  CHECK_FALSE(test(false).dead.value_or(std::vector{0}) == std::vector{2});
 }
 
 TEST_CASE("drops that do not stand out name nobody") {
