@@ -32,7 +32,7 @@ struct TableRow {
 
 constexpr double sure_enough = 0.45;
 constexpr double sure_enough_fixed = 0.6;        // the costlier mistake,
-constexpr double sure_enough_against_ear = 0.8;  // the more so where the listener hears a miss after
+constexpr double sure_enough_against_ear = 0.9;  // the more so where a miss is heard in the recording after
 
 constexpr double other_speed = 0.12;
 constexpr double other_sound_db = 7.0;
@@ -47,7 +47,6 @@ struct Side {
   double expected = 0.0;
   double missing = 0.0;
   bool counted = false;   ///< every finding on it has a verdict
-  bool dead = false;
   bool any_miss = false;
   Interval judging{0.0, 0.0};
 };
@@ -66,7 +65,6 @@ std::optional<Side> side_of(std::span<const ComparedRecording> recordings) {
     side.usable_s += f.input.usable_s;
     side.snr_db = std::min(side.snr_db, f.input.snr_db.value_or(side.snr_db));
     weight += w;
-    side.dead = side.dead || f.verdict == Verdict::dead_miss;
     side.any_miss = side.any_miss || is_miss(f.verdict);
     if (f.missing_event_ratio && f.expected_events && f.missing_event_ratio_interval) {
       const auto n = static_cast<double>(*f.expected_events);
@@ -184,6 +182,7 @@ std::string_view to_string(CompareReasonCode code) {
     case CompareReasonCode::before_unheard: return "before_unheard";
     case CompareReasonCode::after_unheard: return "after_unheard";
     case CompareReasonCode::not_sure_enough: return "not_sure_enough";
+    case CompareReasonCode::misses_alone: return "misses_alone";
     case CompareReasonCode::miss_gone: return "miss_gone";
     case CompareReasonCode::no_miss_in_either: return "no_miss_in_either";
     case CompareReasonCode::miss_remains: return "miss_remains";
@@ -276,12 +275,10 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
   }
   if (a->counted && !misses_after) result.could_hide = core::wilson(0.0, a->expected).high;
 
-  // A dead cylinder found in the recording after overrules every likelihood.
-  const bool contradicted =
-      best.change == Change::fixed &&
-      (a->dead || best.probability < (a->any_miss ? sure_enough_against_ear : sure_enough_fixed));
-  if (best.probability < sure_enough || contradicted) {
+  const double enough = best.change != Change::fixed ? sure_enough : a->any_miss ? sure_enough_against_ear : sure_enough_fixed;
+  if (best.probability < enough) {
     because(CompareReasonCode::not_sure_enough, best.probability);
+    if (best.change == Change::fixed && a->any_miss) because(CompareReasonCode::misses_alone);
   } else {
     result.change = best.change;
     result.confidence = best.probability;

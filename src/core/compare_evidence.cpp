@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <initializer_list>
 #include <limits>
 
 #include "core/gaps.hpp"
@@ -36,6 +37,7 @@ std::vector<std::string> own_names() {
   std::vector<std::string> names{"miss_log_odds", "gap_log_odds"};
   names.insert(names.end(), evidence_names.begin(), evidence_names.end());
   for (std::size_t v = 0; v + 1 < verdict_count; ++v) names.push_back("log_" + std::string{to_string(static_cast<Verdict>(v))});
+  names.insert(names.end(), {"log_no_miss", "log_now_and_then", "missing_pulses"});
   return names;
 }
 
@@ -53,7 +55,16 @@ std::optional<std::vector<double>> side_evidence(const Engine& engine,
     Evidence row;
     std::copy(r.evidence->evidence.begin(), r.evidence->evidence.end(), row.begin());
     const VerdictProbabilities verdict = judge_pattern(row);
-    for (std::size_t v = 0; v + 1 < verdict_count; ++v) one.push_back(std::log(verdict[v] / (1.0 - verdict.back() + 1e-9) + 1e-3));
+    const auto log_of = [&](std::initializer_list<Verdict> any) {
+      double sum = 1e-3;
+      for (Verdict v : any) sum += verdict[static_cast<std::size_t>(v)] / (1.0 - verdict.back() + 1e-9);
+      return std::log(sum);
+    };
+    for (std::size_t v = 0; v + 1 < verdict_count; ++v) one.push_back(log_of({static_cast<Verdict>(v)}));
+    one.push_back(log_of({Verdict::weak_cylinder, Verdict::rough_no_miss, Verdict::even}));
+    one.push_back(log_of({Verdict::intermittent_miss, Verdict::random_miss}));
+    // A cycle, as the listener counts them.
+    one.push_back(r.finding.missing_event_ratio.value_or(0.0) * static_cast<double>(engine.positions().size()));
     for (std::size_t i = 0; i < one.size(); ++i) mean[i] += one[i];
     count += 1.0;
   }

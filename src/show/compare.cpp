@@ -21,6 +21,8 @@ std::string sentence(const CompareReason& r) {
       return "no running engine could be followed in the recording from after";
     case CompareReasonCode::not_sure_enough:
       return fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
+    case CompareReasonCode::misses_alone:
+      return "it would be \"fixed\", but the recording from after, heard by itself, sounds as if it misses";
     case CompareReasonCode::miss_gone:
       return "the gaps heard before are not there after, and the beat has changed accordingly";
     case CompareReasonCode::no_miss_in_either: return "neither recording misses";
