@@ -142,9 +142,10 @@ std::vector<double> periods_around(const Path& path, std::size_t frames) {
 
 /// Tries periods all over the guess's reach, then follows the best one more closely.
 Path best_path(const std::vector<double>& strength, double guess) {
-  constexpr double step = 0.02;
+  constexpr int steps = 15;
   Path best;
-  for (double off = -guess_reach; off <= guess_reach + 1e-9; off += step) {
+  for (int step = 0; step <= steps; ++step) {
+    const double off = guess_reach * (2.0 * step / steps - 1.0);
     const std::vector<double> period(strength.size(), guess * (1.0 + off));
     Path path = follow(strength, period, 2.0 * swing_spread);
     if (path.score > best.score) best = std::move(path);

@@ -17,15 +17,18 @@ namespace {
 using Line = std::complex<double>;
 
 constexpr std::size_t fewest_cycles = 12;
-constexpr std::size_t gain_reach = 6;    // cycles either side over which a signal's strength is levelled
+constexpr std::size_t gain_reach =
+    6;  // cycles either side over which a signal's strength is levelled
 constexpr std::size_t drift_reach = 10;  // what is slower than so many cycles is no miss
 
-/// One side, every signal levelled so that a gain control or another distance leaves nothing behind.
+/// One side, every signal levelled so that a gain control or another distance leaves nothing
+/// behind.
 struct Cycles {
   std::size_t count = 0;
   std::size_t lines = 0;
-  std::vector<Line> value;    ///< as in HeardCycles
-  std::vector<double> noise;  ///< power that changes from one cycle to the next, [m * lines + k - 1]
+  std::vector<Line> value;  ///< as in HeardCycles
+  std::vector<double>
+      noise;  ///< power that changes from one cycle to the next, [m * lines + k - 1]
 
   [[nodiscard]] std::size_t width() const { return signal_count * lines; }
 };
@@ -35,7 +38,9 @@ Cycles levelled(const HeardCycles& heard, std::size_t lines) {
   const std::size_t C = out.count;
   out.value.resize(C * out.width());
   for (std::size_t m = 0; m < signal_count; ++m) {
-    const auto line = [&](std::size_t c, std::size_t k) { return Line{heard.value[(c * signal_count + m) * heard.lines + k]}; };
+    const auto line = [&](std::size_t c, std::size_t k) {
+      return Line{heard.value[(c * signal_count + m) * heard.lines + k]};
+    };
     std::vector<double> sum(C + 1, 0.0);
     for (std::size_t c = 0; c < C; ++c) {
       double power = 0.0;
@@ -46,12 +51,15 @@ Cycles levelled(const HeardCycles& heard, std::size_t lines) {
       const std::size_t low = c - std::min(c, gain_reach);
       const std::size_t high = std::min(C, c + gain_reach + 1);
       const double strength = (sum[high] - sum[low]) / static_cast<double>(high - low) + 1e-12;
-      for (std::size_t k = 0; k < lines; ++k) out.value[c * out.width() + m * lines + k] = line(c, k) / strength;
+      for (std::size_t k = 0; k < lines; ++k)
+        out.value[c * out.width() + m * lines + k] = line(c, k) / strength;
     }
   }
   for (std::size_t i = 0; i < out.width(); ++i) {
     std::vector<double> change;
-    for (std::size_t c = 0; c + 1 < C; ++c) change.push_back(std::norm(out.value[(c + 1) * out.width() + i] - out.value[c * out.width() + i]));
+    for (std::size_t c = 0; c + 1 < C; ++c)
+      change.push_back(
+          std::norm(out.value[(c + 1) * out.width() + i] - out.value[c * out.width() + i]));
     // Half of what two cycles differ by; the median of an exponential law is ln 2 of its mean.
     out.noise.push_back(0.5 * median(std::move(change)) / std::numbers::ln2 + 1e-12);
   }
@@ -77,30 +85,35 @@ void turn_on(const Cycles& before, Cycles& after, std::size_t positions) {
   const std::vector<Line> a = mean_of(after, 2);
   const std::size_t K = before.lines;
   std::vector<Line> product(K);
-  for (std::size_t i = 0; i < a.size(); ++i) product[i % K] += a[i] * std::conj(b[i]) / (before.noise[i] + after.noise[i]);
+  for (std::size_t i = 0; i < a.size(); ++i)
+    product[i % K] += a[i] * std::conj(b[i]) / (before.noise[i] + after.noise[i]);
   const auto steps = static_cast<int>(64 * positions);
   double best = -1e300;
   double turn = 0.0;
   for (int s = 0; s < steps; ++s) {
     const double angle = 2.0 * std::numbers::pi * s / steps;
     double like = 0.0;
-    for (std::size_t k = 0; k < K; ++k) like += (product[k] * std::polar(1.0, angle * static_cast<double>(k + 1))).real();
+    for (std::size_t k = 0; k < K; ++k)
+      like += (product[k] * std::polar(1.0, angle * static_cast<double>(k + 1))).real();
     if (like > best) {
       best = like;
       turn = angle;
     }
   }
-  for (std::size_t i = 0; i < after.value.size(); ++i) after.value[i] *= std::polar(1.0, turn * static_cast<double>(i % K + 1));
+  for (std::size_t i = 0; i < after.value.size(); ++i)
+    after.value[i] *= std::polar(1.0, turn * static_cast<double>(i % K + 1));
 }
 
-/// Where every cycle of a side lies on the way from the mean of `before` to that of `after`, in standard
-/// deviations of the noise, 0 half way. The way is learned from the other half of the cycles.
+/// Where every cycle of a side lies on the way from the mean of `before` to that of `after`, in
+/// standard deviations of the noise, 0 half way. The way is learned from the other half of the
+/// cycles.
 struct Places {
   std::vector<double> before;
   std::vector<double> after;
 };
 
-Places places(const Cycles& before, const Cycles& after, std::size_t first_signal, std::size_t last_signal) {
+Places places(const Cycles& before, const Cycles& after, std::size_t first_signal,
+              std::size_t last_signal) {
   const std::size_t width = before.width();
   const std::size_t from = first_signal * before.lines;
   const std::size_t to = last_signal * before.lines;
@@ -108,7 +121,8 @@ Places places(const Cycles& before, const Cycles& after, std::size_t first_signa
   for (std::size_t half = 0; half < 2; ++half) {
     const std::vector<Line> b = mean_of(before, half);
     const std::vector<Line> a = mean_of(after, half);
-    const double doubt = 2.0 / static_cast<double>(before.count) + 2.0 / static_cast<double>(after.count);
+    const double doubt =
+        2.0 / static_cast<double>(before.count) + 2.0 / static_cast<double>(after.count);
     std::vector<Line> way(width);
     std::vector<Line> half_way(width);
     double length = 1e-9;
@@ -123,7 +137,8 @@ Places places(const Cycles& before, const Cycles& after, std::size_t first_signa
     const auto place = [&](const Cycles& cycles, std::vector<double>& at) {
       for (std::size_t c = 1 - half; c < cycles.count; c += 2) {
         double sum = 0.0;
-        for (std::size_t i = from; i < to; ++i) sum += ((cycles.value[c * width + i] - half_way[i]) * std::conj(way[i])).real();
+        for (std::size_t i = from; i < to; ++i)
+          sum += ((cycles.value[c * width + i] - half_way[i]) * std::conj(way[i])).real();
         at[c] = sum / std::sqrt(length);
       }
     };
@@ -141,7 +156,9 @@ void without_drift(std::vector<double>& values) {
   constexpr auto reach = static_cast<std::ptrdiff_t>(drift_reach);
   for (std::ptrdiff_t c = 0; c <= last; ++c) {
     std::vector<double> near;
-    for (std::ptrdiff_t d = std::max<std::ptrdiff_t>(0, c - reach); d <= std::min(last, c + reach); ++d) near.push_back(whole[static_cast<std::size_t>(d)]);
+    for (std::ptrdiff_t d = std::max<std::ptrdiff_t>(0, c - reach); d <= std::min(last, c + reach);
+         ++d)
+      near.push_back(whole[static_cast<std::size_t>(d)]);
     values[static_cast<std::size_t>(c)] -= median(std::move(near)) - middle;
   }
 }
@@ -168,7 +185,8 @@ std::array<double, 5> numbers(const std::vector<double>& place, double other) {
   const double spread = std::sqrt(square);
   const double usual = 1.4826 * median(std::move(size)) + least;
   std::partial_sort(far.begin(), far.begin() + 3, far.end(), std::greater<>{});
-  return {std::clamp(sign * cube / (std::pow(spread, 3.0) + 1e-9), -5.0, 5.0), std::log((spread + least) / usual),
+  return {std::clamp(sign * cube / (std::pow(spread, 3.0) + 1e-9), -5.0, 5.0),
+          std::log((spread + least) / usual),
           std::log(1.0 + (far[0] + far[1] + far[2]) / 3.0 / usual), across, std::log(spread + 0.1)};
 }
 
@@ -181,7 +199,8 @@ struct Wave {
 
 constexpr std::size_t samples_per_place = 16;
 
-Wave wave_of(const Cycles& cycles, const std::vector<Line>& mean, std::size_t signal, std::size_t positions) {
+Wave wave_of(const Cycles& cycles, const std::vector<Line>& mean, std::size_t signal,
+             std::size_t positions) {
   const std::size_t K = cycles.lines;
   const auto n = static_cast<double>(cycles.count);
   Wave out{std::vector<double>(samples_per_place * positions), 0.0, 0.0};
@@ -189,20 +208,23 @@ Wave wave_of(const Cycles& cycles, const std::vector<Line>& mean, std::size_t si
   double others = 1e-3;
   std::vector<Line> line(K);
   for (std::size_t k = 0; k < K; ++k) {
-    const double at = static_cast<double>(k + 1) / (1.2 * static_cast<double>(std::max<std::size_t>(positions, 4)));
+    const double at = static_cast<double>(k + 1) /
+                      (1.2 * static_cast<double>(std::max<std::size_t>(positions, 4)));
     const double taper = std::exp(-0.5 * at * at);
     const double noise = cycles.noise[signal * K + k] / n;
     line[k] = mean[signal * K + k] * taper;
     out.error += 2.0 * noise * taper * taper;
     const bool is_firing = (k + 1) % positions == 0;
-    (is_firing ? firing : others) += std::max(0.0, std::norm(mean[signal * K + k]) - noise) * taper * taper;
+    (is_firing ? firing : others) +=
+        std::max(0.0, std::norm(mean[signal * K + k]) - noise) * taper * taper;
   }
   out.error = std::sqrt(out.error);
   out.between = std::log(others / firing);
   const auto size = out.value.size();
   for (std::size_t i = 0; i < size; ++i) {
     for (std::size_t k = 0; k < K; ++k) {
-      const double angle = 2.0 * std::numbers::pi * static_cast<double>((k + 1) * i % size) / static_cast<double>(size);
+      const double angle = 2.0 * std::numbers::pi * static_cast<double>((k + 1) * i % size) /
+                           static_cast<double>(size);
       out.value[i] += 2.0 * (line[k] * std::polar(1.0, angle)).real();
     }
   }
@@ -229,8 +251,8 @@ double correlation(const std::vector<double>& x, const std::vector<double>& y) {
   return xy / std::sqrt(xx * yy);
 }
 
-/// `to` less `from`, where most of the cycle is alike: scale and offset by least absolute deviations
-/// (reweighted least squares), so that one pulse more or less stays what it is.
+/// `to` less `from`, where most of the cycle is alike: scale and offset by least absolute
+/// deviations (reweighted least squares), so that one pulse more or less stays what it is.
 std::vector<double> left_over(const std::vector<double>& from, const std::vector<double>& to) {
   constexpr int rounds = 12;
   constexpr double widest_gain = 5.0;
@@ -270,7 +292,8 @@ double lacks(const Wave& own, const Wave& other) {
   const std::vector<double> left = left_over(own.value, other.value);
   std::vector<double> size;
   for (double v : left) size.push_back(std::abs(v));
-  const double usual = 1.4826 * median(std::move(size)) + 2.0 * std::hypot(own.error, other.error) + 0.02 * standard_deviation(own.value);
+  const double usual = 1.4826 * median(std::move(size)) + 2.0 * std::hypot(own.error, other.error) +
+                       0.02 * standard_deviation(own.value);
   const auto [low, high] = std::minmax_element(left.begin(), left.end());
   return std::log1p(std::max(0.0, *high) / usual) - std::log1p(std::max(0.0, -*low) / usual);
 }
@@ -295,14 +318,16 @@ double emptiest(const Wave& wave) {
 
 }  // namespace
 
-std::optional<CyclePair> pair_cycles(const Engine& engine, const HeardCycles& before, const HeardCycles& after) {
+std::optional<CyclePair> pair_cycles(const Engine& engine, const HeardCycles& before,
+                                     const HeardCycles& after) {
   if (std::min(before.count, after.count) < fewest_cycles) return std::nullopt;
   const std::size_t lines = std::min(before.lines, after.lines);
   const Cycles b = levelled(before, lines);
   Cycles a = levelled(after, lines);
   turn_on(b, a, engine.positions().size());
   CyclePair out;
-  constexpr std::array<std::array<std::size_t, 2>, 3> ranges{{{0, signal_count}, {0, 1}, {1, signal_count}}};
+  constexpr std::array<std::array<std::size_t, 2>, 3> ranges{
+      {{0, signal_count}, {0, 1}, {1, signal_count}}};
   for (std::size_t r = 0; r < ranges.size(); ++r) {
     Places at = places(b, a, ranges[r][0], ranges[r][1]);
     without_drift(at.before);
@@ -311,8 +336,10 @@ std::optional<CyclePair> pair_cycles(const Engine& engine, const HeardCycles& be
     const double middle_after = median(at.after);
     const auto of_before = numbers(at.before, middle_after);
     const auto of_after = numbers(at.after, middle_before);
-    std::copy(of_before.begin(), of_before.end(), out.before.begin() + static_cast<std::ptrdiff_t>(r * of_before.size()));
-    std::copy(of_after.begin(), of_after.end(), out.after.begin() + static_cast<std::ptrdiff_t>(r * of_after.size()));
+    std::copy(of_before.begin(), of_before.end(),
+              out.before.begin() + static_cast<std::ptrdiff_t>(r * of_before.size()));
+    std::copy(of_after.begin(), of_after.end(),
+              out.after.begin() + static_cast<std::ptrdiff_t>(r * of_after.size()));
     out.apart[r] = std::log(std::abs(middle_after - middle_before) + 0.3);
   }
   const std::vector<Line> mean_before = mean_of(b, 2);
@@ -324,11 +351,14 @@ std::optional<CyclePair> pair_cycles(const Engine& engine, const HeardCycles& be
     const std::size_t first = 15 + 3 * m;
     const std::array of_before{lacks(x, y), x.between, emptiest(x)};
     const std::array of_after{lacks(y, x), y.between, emptiest(y)};
-    std::copy(of_before.begin(), of_before.end(), out.before.begin() + static_cast<std::ptrdiff_t>(first));
-    std::copy(of_after.begin(), of_after.end(), out.after.begin() + static_cast<std::ptrdiff_t>(first));
+    std::copy(of_before.begin(), of_before.end(),
+              out.before.begin() + static_cast<std::ptrdiff_t>(first));
+    std::copy(of_after.begin(), of_after.end(),
+              out.after.begin() + static_cast<std::ptrdiff_t>(first));
     const std::vector<double> left = left_over(x.value, y.value);
     const double strength = standard_deviation(x.value) + standard_deviation(y.value) + 1e-9;
-    out.apart[3 + 2 * m] = std::log((standard_deviation(left) + std::hypot(x.error, y.error)) / strength);
+    out.apart[3 + 2 * m] =
+        std::log((standard_deviation(left) + std::hypot(x.error, y.error)) / strength);
     out.apart[4 + 2 * m] = correlation(x.value, y.value);
   }
   return out;

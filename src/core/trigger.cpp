@@ -97,7 +97,9 @@ std::optional<Trigger> TriggerChannel::trigger(const Engine& engine, Hertz cycle
   out.phase.start_s = knots.front();
   out.phase.hop_s = hop_s;
   std::size_t i = 0;
-  for (double t = knots.front(); t <= knots.back(); t += hop_s) {
+  const auto hops = static_cast<std::size_t>((knots.back() - knots.front()) / hop_s);
+  for (std::size_t hop = 0; hop <= hops; ++hop) {
+    const double t = knots.front() + hop_s * static_cast<double>(hop);
     while (i + 2 < knots.size() && knots[i + 1] <= t) ++i;
     if (i + 1 >= knots.size()) break;
     const double share = (t - knots[i]) / (knots[i + 1] - knots[i]);

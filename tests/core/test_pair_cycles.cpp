@@ -24,7 +24,8 @@ Engine four() {
   return Engine::make(spec).value();
 }
 
-/// Cycles of an even four whose first position misses with this chance; `turn` of a cycle, `gain` louder.
+/// Cycles of an even four whose first position misses with this chance; `turn` of a cycle, `gain`
+/// louder.
 HeardCycles cycles_of(double missing, unsigned seed, double turn = 0.0, double gain = 1.0) {
   std::mt19937 random{seed};
   std::normal_distribution<double> noise{0.0, 0.25};
@@ -38,7 +39,8 @@ HeardCycles cycles_of(double missing, unsigned seed, double turn = 0.0, double g
       for (std::size_t k = 1; k <= lines; ++k) {
         std::complex<double> line{noise(random), noise(random)};
         for (int j = misses ? 1 : 0; j < 4; ++j) {
-          line += std::polar(std::exp(-0.02 * static_cast<double>(k * k)), -2.0 * std::numbers::pi * static_cast<double>(k) * (0.25 * j + turn));
+          line += std::polar(std::exp(-0.02 * static_cast<double>(k * k)),
+                             -2.0 * std::numbers::pi * static_cast<double>(k) * (0.25 * j + turn));
         }
         out.value.emplace_back(gain * line);
       }
@@ -48,8 +50,10 @@ HeardCycles cycles_of(double missing, unsigned seed, double turn = 0.0, double g
 }
 
 template <std::size_t n>
-double at(const std::array<double, n>& values, const std::array<std::string_view, n>& names, std::string_view name) {
-  return values[static_cast<std::size_t>(std::find(names.begin(), names.end(), name) - names.begin())];
+double at(const std::array<double, n>& values, const std::array<std::string_view, n>& names,
+          std::string_view name) {
+  return values[static_cast<std::size_t>(std::find(names.begin(), names.end(), name) -
+                                         names.begin())];
 }
 double of(const std::array<double, core::cycle_number_count>& side, std::string_view name) {
   return at(side, core::cycle_number_names, name);
@@ -74,7 +78,8 @@ TEST_CASE("the side that lacks a pulse is told from the one that has it") {
   CHECK(of(pair->before, "e2_between") > of(pair->after, "e2_between") + 2.0);
   const auto same = core::pair_cycles(four(), cycles_of(1.0, 1), cycles_of(1.0, 3));
   REQUIRE(same.has_value());
-  CHECK(at(pair->apart, core::cycle_distance_names, "cycles_apart") > at(same->apart, core::cycle_distance_names, "cycles_apart") + 1.0);
+  CHECK(at(pair->apart, core::cycle_distance_names, "cycles_apart") >
+        at(same->apart, core::cycle_distance_names, "cycles_apart") + 1.0);
 }
 
 TEST_CASE("cycles that are like the other recording show a miss that comes now and then") {
@@ -91,7 +96,8 @@ TEST_CASE("cycles that are like the other recording show a miss that comes now a
 
 TEST_CASE("neither where the cycle begins nor how loud it is makes a difference") {
   const auto plain = core::pair_cycles(four(), cycles_of(1.0, 1), cycles_of(0.2, 2));
-  const auto turned = core::pair_cycles(four(), cycles_of(1.0, 1), cycles_of(0.2, 2, 0.34375, 30.0));
+  const auto turned =
+      core::pair_cycles(four(), cycles_of(1.0, 1), cycles_of(0.2, 2, 0.34375, 30.0));
   REQUIRE(plain.has_value());
   REQUIRE(turned.has_value());
   for (std::size_t i = 0; i < plain->before.size(); ++i) {
@@ -108,7 +114,8 @@ TEST_CASE("a few cycles tell nothing") {
   CHECK_FALSE(core::pair_cycles(four(), cycles_of(0.0, 2), HeardCycles{}).has_value());
 }
 
-TEST_CASE("of two speeds of one engine the slower is believed where the faster is a multiple of it") {
+TEST_CASE(
+    "of two speeds of one engine the slower is believed where the faster is a multiple of it") {
   const auto near = [](double rpm, double sure, double other, double other_sure) {
     const auto speed = speed_of_the_other(at_speed(rpm, sure), at_speed(other, other_sure));
     return speed ? speed->value() : 0.0;
@@ -116,7 +123,7 @@ TEST_CASE("of two speeds of one engine the slower is believed where the faster i
   CHECK(near(2120.0, 0.99, 700.0, 0.5) == 700.0);
   CHECK(near(700.0, 0.5, 2120.0, 0.99) == 0.0);
   CHECK(near(1400.0, 0.9, 690.0, 0.6) == 690.0);
-  CHECK(near(700.0, 0.9, 780.0, 0.6) == 0.0);   // one idles faster
+  CHECK(near(700.0, 0.9, 780.0, 0.6) == 0.0);  // one idles faster
   CHECK(near(1050.0, 0.6, 700.0, 0.9) == 700.0);
   CHECK(near(1050.0, 0.9, 700.0, 0.6) == 0.0);  // the surer one stays
   Finding unheard;
