@@ -36,7 +36,7 @@ std::string as_typed(const CLI::Option& option) {
 /// What is wrong with a command line, in our words: the library's name neither the option as it is
 /// typed nor what to do.
 std::string what_is_wrong(const CLI::ParseError& error, const CLI::App& command) {
-  const std::string text = error.what();
+  std::string text = error.what();
   if (dynamic_cast<const CLI::RequiredError*>(&error) != nullptr) {
     for (const CLI::Option* option : command.get_options()) {
       if (option->get_required() && option->count() == 0) return as_typed(*option) + " is missing";

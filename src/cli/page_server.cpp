@@ -29,7 +29,7 @@ using audio::Descriptor;
 
 volatile sig_atomic_t interrupted = 0;
 
-constexpr std::size_t longest_request = 16 * 1024;
+constexpr std::size_t longest_request = std::size_t{16} * 1024;
 constexpr int patience_s = 5;
 
 bool send_all(int fd, std::string_view bytes) {
