@@ -44,7 +44,8 @@ std::vector<std::complex<double>> pulses_at(const Engine& engine, int k) {
 /// Mean and its variance from the single cycles; `mean` has its length already.
 void summarise(StretchLines& s) {
   const std::size_t width = s.mean.size();
-  const auto n = static_cast<double>(s.by_cycle.size() / width);
+  const std::size_t cycles = s.by_cycle.size() / width;
+  const auto n = static_cast<double>(cycles);
   std::fill(s.mean.begin(), s.mean.end(), 0.0);
   s.variance.assign(width, 0.0);
   for (std::size_t i = 0; i < s.by_cycle.size(); ++i) {
@@ -238,7 +239,7 @@ InnerChange inner_change(const Engine& engine, std::span<const StretchLines> str
   constexpr double least_known =
       0.2;  // a line that holds next to no pulse says nothing of the pipe
   InnerChange out;
-  if (stretches.empty()) return out;
+  if (stretches.empty() || stretches.front().mean.empty()) return out;
   const std::size_t width = stretches.front().mean.size();
   const std::size_t K = width / signal_count;
   const std::vector<std::complex<double>> pulse = pulses_of(engine, stretches, K, suspect);

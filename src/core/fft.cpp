@@ -127,7 +127,8 @@ struct RealFft::Plan {
     const float* const xi = x.im.data() + group * row;
     float* const yr = y.re.data() + 4 * group * row;
     float* const yi = y.im.data() + 4 * group * row;
-    for (std::size_t q = 0; q < row; q += sizeof(T) / sizeof(float)) {
+    constexpr std::size_t lanes = sizeof(T) / sizeof(float);  // NOLINT(bugprone-sizeof-expression): T may be float itself
+    for (std::size_t q = 0; q < row; q += lanes) {
       Legs<T> out;
       four(out, xr + q, xi + q, leg, w);
       for (std::size_t r = 0; r < 4; ++r) {

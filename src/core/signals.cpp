@@ -154,7 +154,8 @@ bool SignalBank::at_rest() const {
 
 void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
   const double mean = (strip_power_[0] + strip_power_[1] + strip_power_[2] + strip_power_[3]) / static_cast<double>(strip_period_);
-  strip.push_back({static_cast<float>(static_cast<double>(seen_ - strip_period_ / 2) / sample_rate_hz_),
+  const std::int64_t middle = seen_ - strip_period_ / 2;
+  strip.push_back({static_cast<float>(static_cast<double>(middle) / sample_rate_hz_),
                    static_cast<float>(10.0 * std::log10(mean + 1e-12)), strip_clipped_, false});
   loudest_db_ = std::max(loudest_db_, strip.back().rms_db);
   strip_power_ = {};
@@ -263,7 +264,8 @@ std::array<Hum, n_bases> find_hum(std::span<const float> x, double rate, const s
     for (std::size_t which = 0; which < n_bases; ++which) {
       const double base = bases[which];
       Hum& hum = found[which];
-      for (double f = base; f < 0.45 * rate; f += base) {
+      for (int multiple = 1; multiple * base < 0.45 * rate; ++multiple) {
+        const double f = multiple * base;
         const auto centre = static_cast<std::size_t>(std::lround(f / bin_hz));
         std::size_t peak = centre;
         for (std::size_t b = centre - 1; b <= centre + 1; ++b) {
