@@ -239,8 +239,8 @@ InnerChange inner_change(const Engine& engine, std::span<const StretchLines> str
   constexpr double least_known =
       0.2;  // a line that holds next to no pulse says nothing of the pipe
   InnerChange out;
-  if (stretches.empty() || stretches.front().mean.empty()) return out;
-  const std::size_t width = stretches.front().mean.size();
+  const std::size_t width = stretches.empty() ? 0 : stretches.front().mean.size();
+  if (width == 0) return out;
   const std::size_t K = width / signal_count;
   const std::vector<std::complex<double>> pulse = pulses_of(engine, stretches, K, suspect);
   std::vector<std::complex<double>> answer(width);  // of the pipe, to one pulse

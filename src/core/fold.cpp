@@ -103,7 +103,7 @@ class TurnSearch {
         phasor_.push_back(static_cast<float>(-z.imag()));
       }
     }
-    phasor_.resize(phasor_.size() + std::size_t{3 * 2} * lines);  // they are read four at a time
+    phasor_.resize(phasor_.size() + 6 * lines);  // they are read four at a time
   }
 
   struct Best {

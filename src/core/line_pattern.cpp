@@ -36,7 +36,7 @@ double null_level(const CycleLines& lines, std::size_t m, const Engine& engine, 
     const double x = static_cast<double>(k);
     if (x < low * P || x > high * P || std::abs(engine.line(static_cast<int>(k))) > 0.3) continue;
     const auto above = std::lower_bound(at.begin(), at.end(), x);
-    double r;
+    double r = 0.0;
     if (above == at.begin()) {
       r = reference.front();
     } else if (above == at.end()) {

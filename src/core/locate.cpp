@@ -138,7 +138,8 @@ double lines_fit(const Engine& engine, const Piece& piece, core::Suspect suspect
   const unsigned turns = piece.every_turn ? 1U << std::min(takes, most_open) : 1U;
   std::vector<double> each;
   for (unsigned turn = 0; turn < turns; ++turn) {
-    for (double delay_s = 0.0; delay_s < 0.061; delay_s += 0.01) {
+    for (int step = 0; step <= 6; ++step) {
+      const double delay_s = 0.01 * step;
       std::vector<StretchLines> moved = piece.lines;
       for (std::size_t i = 0; i < moved.size(); ++i) {
         const std::size_t take = piece.take[i] - piece.take.front();

@@ -45,7 +45,7 @@ void ask_for_source(const Node& node) {
 template <class Item>
 std::string fresh_code(const Node& node, std::string_view key, const std::vector<Item>& items) {
   const Node code = node.at(key);
-  const std::string text = code.text();
+  std::string text = code.text();
   const bool there =
       std::any_of(items.begin(), items.end(), [&](const Item& i) { return i.code == text; });
   if (there || text.empty() || text == "otherwise") {

@@ -138,13 +138,13 @@ data conclusion(const SheetConclusion& c) {
     row["words"] = capitalised(cause.words) + place_in_words(cause.cylinders);
     row["for"] = joined(cause.evidence_for);
     row["against"] = joined(cause.evidence_against);
-    causes << std::move(row);
+    causes << row;
   }
   if (rest > 0.0) {
     data row{data::type::object};
     row["percent"] = fmt::format("{:.0f} %", 100.0 * rest);
     row["words"] = std::string{"Everything else"};
-    causes << std::move(row);
+    causes << row;
   }
   out["causes"] = std::move(causes);
   if (shown.empty()) {
@@ -192,7 +192,7 @@ std::optional<Figures> figures(const Json& j) {
 /// The finding of an entry: of `check` and `listen` itself, of `compare` what it heard after.
 Json finding_of(const JobEntry& e) {
   if (e.kind != JobEntry::Kind::finding) return nullptr;
-  const Json j = Json::parse(e.finding, nullptr, false);
+  Json j = Json::parse(e.finding, nullptr, false);
   if (e.command == "check" || e.command == "listen") return j;
   if (e.command == "compare" && j.is_object() && j.contains("after")) return j["after"];
   return nullptr;
@@ -216,7 +216,7 @@ data proof(const JobCard& card) {
     r["name"] = std::string{name};
     r["before"] = b.empty() ? std::string{"not known"} : b;
     r["after"] = a.empty() ? std::string{"not known"} : a;
-    rows << std::move(r);
+    rows << r;
   };
   row("Verdict", before->verdict, after->verdict);
   row("Pulses missing", before->missing, after->missing);
@@ -265,12 +265,12 @@ std::string to_sheet(const SheetContent& content) {
       }
       row["pictures"] = std::move(pictures);
       row["has_pictures"] = any;
-      heard << std::move(row);
+      heard << row;
     } else if (e.kind == JobEntry::Kind::work) {
-      work << std::move(row);
+      work << row;
     } else {
       any_reading = true;
-      readings << std::move(row);
+      readings << row;
     }
   }
 
