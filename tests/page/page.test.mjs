@@ -497,8 +497,8 @@ describe('listening', () => {
     try {
       const page = await open(other, url);
       await page.click('#listen');
-      await page.waitForFunction(() => document.getElementById('change').textContent, null, { timeout: 60000 });
-      assert.equal(await page.textContent('#change'), 'A pulse went missing');
+      // One that comes too short after a hitch of a busy machine may be missed; the next is 10 s later.
+      await page.waitForFunction(() => document.getElementById('change').textContent === 'A pulse went missing', null, { timeout: 100000 });
       assert.match(await page.textContent('#change-ago'), /^[0-9]+ s ago$/);
       assert.ok(parseInt(await page.textContent('#seconds'), 10) >= 8);
       await page.waitForFunction(() => /^Since then: /.test(document.getElementById('so-far').textContent), null, { timeout: 60000 });
