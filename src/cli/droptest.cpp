@@ -178,7 +178,7 @@ ExitStatus run(const DroptestOptions& options) {
     return ExitStatus::trouble;
   }
   const DropTest test = judge_drop_test(*engine, *stretches);
-  const std::string assumed = options.engine.assumed_order(*engine);
+  const auto assumed = options.engine.assumed_order(*engine);
   const std::string json = show::to_json(test, assumed);
   fmt::print("{}", options.json ? json + '\n'
                                 : show::to_text(test, show::TextOptions{wants_colour(STDOUT_FILENO)}, assumed));

@@ -141,10 +141,12 @@ Result<Engine> EngineOptions::engine() const {
   return Engine::make(*meant);
 }
 
-std::string EngineOptions::assumed_order(const Engine& engine) const {
-  if (!order.empty() || !job.empty() || engine.cylinders() < 3) return {};
-  return fmt::format("firing order taken as {}{}; give --order if this engine has another",
-                     fmt::join(engine.order(), "-"), name.empty() ? ", because none was given" : ", that of " + name);
+std::optional<show::AssumedOrder> EngineOptions::assumed_order(const Engine& engine) const {
+  const auto meant = spec();
+  const bool stated = !order.empty() || (!job.empty() && meant && !meant->order.empty());
+  if (stated || engine.cylinders() < 3) return std::nullopt;
+  return show::AssumedOrder{fmt::format("{}", fmt::join(engine.order(), "-")),
+                            name.empty() ? "because none was given" : "that of " + name};
 }
 
 Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
@@ -161,7 +163,7 @@ Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
 void tell_assumed_order(const EngineOptions& options, const Engine& engine) {
   const bool all_heard = static_cast<int>(engine.positions().size()) == engine.cylinders();
   if (all_heard || !options.name.empty()) return;
-  if (const std::string said = options.assumed_order(engine); !said.empty()) fmt::print(stderr, "Note: {}.\n", said);
+  if (const auto assumed = options.assumed_order(engine)) fmt::print(stderr, "Note: {}.\n", show::sentence(*assumed));
 }
 
 }  // namespace pipebeat::cli

@@ -8,6 +8,7 @@
 #include "pipebeat/engine.hpp"
 #include "pipebeat/result.hpp"
 #include "pipebeat/units.hpp"
+#include "show/droptest.hpp"
 
 namespace pipebeat::cli {
 
@@ -33,9 +34,9 @@ struct EngineOptions {
   /// is unknown or contradicted, or Engine::make refuses; those of job::load.
   [[nodiscard]] Result<Engine> engine() const;
 
-  /// The firing order that nobody stated, as a sentence without its full stop; empty when --order or the
-  /// job states it, or there is but one possible order.
-  [[nodiscard]] std::string assumed_order(const Engine& engine) const;
+  /// The firing order that nobody stated; none when --order or the job states it, or there is but one possible
+  /// order.
+  [[nodiscard]] std::optional<show::AssumedOrder> assumed_order(const Engine& engine) const;
 
   /// The same before Engine::make.
   [[nodiscard]] Result<EngineSpec> spec() const;

@@ -302,7 +302,7 @@ ExitStatus run(const LocateOptions& options) {
     return ExitStatus::trouble;
   }
   const Location location = locate(*engine, *takes);
-  const std::string assumed = options.engine.assumed_order(*engine);
+  const auto assumed = options.engine.assumed_order(*engine);
   const std::string json = show::to_json(location, assumed);
   fmt::print("{}", options.json ? json + '\n'
                                 : show::to_text(location, show::TextOptions{wants_colour(STDOUT_FILENO)}, assumed));

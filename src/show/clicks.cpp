@@ -29,20 +29,30 @@ std::string sentence(const InjectorFinding& f) {
   return {};
 }
 
+/// Clicks but leaves so many out that it should be looked at; fewer may be the probe's doing.
+bool leaves_out(const InjectorFinding& f) {
+  constexpr double worth_saying = 0.1;
+  return f.state == InjectorState::clicking && f.reason == InjectorReason::misses_clicks && f.value >= worth_saying;
+}
+
 std::string headline(std::span<const InjectorFinding> injectors) {
   std::string silent;
   std::string weak;
+  std::string now_and_then;
   bool unclear = injectors.empty();
   for (const InjectorFinding& f : injectors) {
     std::string* list = f.state == InjectorState::silent ? &silent
                         : f.state == InjectorState::weak ? &weak
+                        : leaves_out(f)                    ? &now_and_then
                                                          : nullptr;
     if (list != nullptr) *list += fmt::format("{}{}", list->empty() ? "" : ", ", f.cylinder);
     unclear = unclear || f.state == InjectorState::unclear;
   }
   if (!silent.empty()) return "No click at the injector of cylinder " + silent;
   if (!weak.empty()) return "A soft click at the injector of cylinder " + weak;
-  return unclear ? "No answer for every injector" : "Every injector clicks";
+  if (unclear) return "No answer for every injector";
+  if (!now_and_then.empty()) return "Every injector clicks, but not every time: see cylinder " + now_and_then;
+  return "Every injector clicks";
 }
 
 }  // namespace
@@ -80,6 +90,10 @@ std::string clicks_to_text(std::span<const InjectorFinding> injectors, const Tex
   }
   out += '\n' + wrapped("  ", probing_caution());
   out += "\n  Next\n";
+  if (std::any_of(injectors.begin(), injectors.end(), leaves_out)) {
+    out += wrapped("    - ", "Clicks are left out: record again at a steady idle with the probe pressed on the injector's "
+                             "body. If that stays, check the injector's plug and wiring.");
+  }
   return out + wrapped("    - ", silent ? "Check that injector's plug and signal (a test light flickers), then its "
                                           "coil's resistance; swap it with a neighbour's last."
                                         : "A clicking injector can still be blocked: compare what the cylinders "

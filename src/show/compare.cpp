@@ -95,11 +95,12 @@ std::vector<Figure> figures(const Comparison& c) {
                                           100.0 * c.ratio_change_interval->high)});
   }
   if (c.gone_probability) {
-    std::string text = fmt::format("{} sure", probability(*c.gone_probability));
+    const bool gone = *c.gone_probability >= 0.5;
+    std::string text = fmt::format("{} sure", probability(gone ? *c.gone_probability : 1.0 - *c.gone_probability));
     if (c.could_hide && !c.miss_after) {
       text += fmt::format("; one rarer than {} of the pulses could hide", percent(*c.could_hide));
     }
-    out.push_back({"No miss now", std::move(text)});
+    out.push_back({gone ? "No miss now" : "Misses now", std::move(text)});
   }
   return out;
 }
@@ -113,11 +114,16 @@ std::vector<std::string> next_steps(const Comparison& c, Place place) {
     case Change::worse:
     case Change::unchanged:
       if (c.miss_after) {
-        return {place == Place::page
+        std::vector<std::string> steps;
+        if (c.change == Change::worse) {
+          steps.emplace_back("Make sure that the two were not named the wrong way round: before comes first, then after.");
+        }
+        steps.emplace_back(place == Place::page
                     ? "Find the cylinder: take them out of action one at a time; the one that changes nothing "
                       "is the dead one. Then test it: spark, injector, compression last."
                     : "Find the cylinder with `pipebeat droptest`, then test it: spark, injector, compression "
-                      "last."};
+                      "last.");
+        return steps;
       }
       return {"If you felt a miss, record while it happens: under load, in the wet, cold or at a raised "
               "speed."};
@@ -160,10 +166,11 @@ std::string to_text(const CompareReport& report, const TextOptions& options) {
   out += '\n';
   add_side(out, "before", report.before);
   add_side(out, "after", report.after);
-  out += '\n';
+  const std::vector<Figure> numbers = figures(c);
+  if (!numbers.empty()) out += '\n';
   const auto to = std::back_inserter(out);
-  for (const Figure& figure : figures(c)) {
-    fmt::format_to(to, "  {:<12}{}\n", figure.name, figure.text);
+  for (const Figure& figure : numbers) {
+    fmt::format_to(to, "  {:<13}{}\n", figure.name, figure.text);
   }
   if (!c.positions.empty()) {
     out += "\n  Pulse strength by position, before and after, aligned as well as the sound allows:\n";

@@ -18,8 +18,22 @@ std::string names(const std::vector<int>& cylinders) {
   return fmt::format("{}", fmt::join(cylinders, " and "));
 }
 
+/// The cylinders that nobody unplugged.
+std::vector<int> untested(const DropTest& test) {
+  std::vector<int> out;
+  for (const DropReason& r : test.reasons) {
+    if (r.code == DropReasonCode::not_tested) out.push_back(r.cylinder);
+  }
+  return out;
+}
+
 std::string headline(const DropTest& test) {
-  if (!test.dead) return "No answer: no cylinder stands out clearly";
+  if (!test.dead) {
+    const std::vector<int> left = untested(test);
+    if (left.empty() || test.cylinders.empty()) return "No answer: no cylinder stands out clearly";
+    return fmt::format("No answer yet: cylinder{} {} {} not unplugged", left.size() == 1 ? "" : "s", names(left),
+                       left.size() == 1 ? "was" : "were");
+  }
   if (test.dead->empty()) return "No cylinder is dead: each one's unplugging is heard";
   if (test.dead->size() == 1) {
     return fmt::format("Cylinder {} is dead: unplugging it changes nothing", test.dead->front());
@@ -35,7 +49,9 @@ std::string sentence(const DropReason& r) {
       return fmt::format("no running engine could be followed while cylinder {} was unplugged",
                          r.cylinder);
     case DropReasonCode::nothing_stands_out:
-      return fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
+      // With cylinders left out the likeliest answer may well be sure: that none of those tried is dead.
+      return r.value >= 0.7 ? "too few cylinders were unplugged and heard to name one"
+                            : fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
     case DropReasonCode::speeds_differ:
       return fmt::format("with cylinder {} unplugged it ran at {:.0f} rpm, far from the {:.0f} of the "
                          "baseline: that proves nothing",
@@ -61,6 +77,21 @@ std::string sentence(const DropReason& r) {
   return std::string{to_string(r.code)};
 }
 
+std::string next_step(const DropTest& test) {
+  if (!test.dead) {
+    const std::vector<int> left = untested(test);
+    if (!left.empty() && !test.cylinders.empty()) {
+      return fmt::format("Unplug cylinder{} {} too, one at a time, 10 s each, at the same place and speed.",
+                         left.size() == 1 ? "" : "s", names(left));
+    }
+    return "Record again, 10 s for each cylinder and the baseline, same place, warm idle, electrical loads and "
+           "fan off.";
+  }
+  if (test.dead->empty()) return "Look for what all cylinders share, or record while it misses.";
+  return "Test that cylinder: spark, injector, compression last. Engine off, swap its coil or plug with a "
+         "neighbour's: does the fault move?";
+}
+
 std::string_view colour(bool answered, bool dead) {
   if (!answered) return "\x1b[1;33m";
   return dead ? "\x1b[1;31m" : "\x1b[1;32m";
@@ -76,7 +107,12 @@ std::string_view unplugging_caution() {
          "workshop.";
 }
 
-std::string to_json(const DropTest& test, std::string_view remark) {
+std::string sentence(const AssumedOrder& assumed) {
+  return fmt::format("firing order taken as {}, {}; give --order if this engine has another", assumed.order,
+                     assumed.source);
+}
+
+std::string to_json(const DropTest& test, const std::optional<AssumedOrder>& assumed) {
   Json json;
   json["schema"] = "pipebeat.droptest/1";
   json["dead_cylinders"] = test.dead ? Json(*test.dead) : Json(nullptr);
@@ -95,14 +131,14 @@ std::string to_json(const DropTest& test, std::string_view remark) {
     const bool why_not = !test.dead && json["reasons"].empty();
     json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
   }
-  if (!remark.empty()) json["reasons"].push_back(remark);
+  if (assumed) json["reasons"].push_back(sentence(*assumed));
   return dump(json);
 }
 
-std::string to_text(const DropTest& test, const TextOptions& options, std::string_view remark) {
+std::string to_text(const DropTest& test, const TextOptions& options, const std::optional<AssumedOrder>& assumed) {
   std::string out = wrapped("", unplugging_caution()) + '\n';
   std::string answer = headline(test);
-  if (test.confidence) answer += fmt::format(" (sure {:.0f} %)", std::min(99.0, 100.0 * *test.confidence));
+  if (test.confidence) answer += fmt::format(" ({} sure)", probability(*test.confidence));
   answer += '.';
   if (options.colour) {
     answer = fmt::format("{}{}\x1b[0m", colour(test.dead.has_value(), test.dead && !test.dead->empty()),
@@ -123,19 +159,10 @@ std::string to_text(const DropTest& test, const TextOptions& options, std::strin
     }
     out += '\n';
   }
-  if (!test.reasons.empty() || !remark.empty()) out += "\n  Why\n";
+  if (!test.reasons.empty() || assumed) out += "\n  Why\n";
   for (const DropReason& r : test.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
-  if (!remark.empty()) out += wrapped("    - ", capitalised(std::string{remark}) + ".");
-  out += "\n  Next\n";
-  if (!test.dead) {
-    out += wrapped("    - ", "Record again, 10 s for each cylinder and the baseline, same place, warm idle, "
-                             "electrical loads and fan off.");
-  } else if (test.dead->empty()) {
-    out += wrapped("    - ", "Look for what all cylinders share, or record while it misses.");
-  } else {
-    out += wrapped("    - ", "Test that cylinder: spark, injector, compression last. Swap its coil or plug "
-                             "with a neighbour's: does the fault move?");
-  }
+  if (assumed) out += wrapped("    - ", capitalised(sentence(*assumed)) + ".");
+  out += "\n  Next\n" + wrapped("    - ", next_step(test));
   return out + '\n' + wrapped("  ", workshop_caution());
 }
 

@@ -11,9 +11,12 @@ namespace pipebeat::show {
 
 namespace {
 
-std::string headline(const Location& location) {
+std::string headline(const Location& location, const std::optional<AssumedOrder>& assumed) {
   if (location.answered && location.candidates.empty()) return "No cylinder was missing before the unplugging";
-  if (location.answered) return fmt::format("It is cylinder {}", location.candidates.front().cylinder);
+  if (location.answered) {
+    return fmt::format("It is cylinder {}{}", location.candidates.front().cylinder,
+                       assumed ? fmt::format(", if the engine fires {}", assumed->order) : "");
+  }
   if (location.candidates.empty()) return "No answer";
   std::string list;
   for (const Candidate& c : location.candidates) {
@@ -76,7 +79,7 @@ std::string sentence(const LocateReason& r) {
 
 }  // namespace
 
-std::string to_json(const Location& location, std::string_view remark) {
+std::string to_json(const Location& location, const std::optional<AssumedOrder>& assumed) {
   Json json;
   json["schema"] = "pipebeat.locate/1";
   json["candidates"] = Json::array();
@@ -90,15 +93,15 @@ std::string to_json(const Location& location, std::string_view remark) {
     const bool why_not = !location.answered && json["reasons"].empty();
     json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
   }
-  if (!remark.empty()) json["reasons"].push_back(remark);
+  if (assumed) json["reasons"].push_back(sentence(*assumed));
   return dump(json);
 }
 
-std::string to_text(const Location& location, const TextOptions& options, std::string_view remark) {
+std::string to_text(const Location& location, const TextOptions& options, const std::optional<AssumedOrder>& assumed) {
   std::string out = wrapped("", unplugging_caution()) + '\n';
-  std::string answer = headline(location);
+  std::string answer = headline(location, assumed);
   if (location.answered && !location.candidates.empty()) {
-    answer += fmt::format(" (sure {:.0f} %)", 100.0 * location.candidates.front().probability);
+    answer += fmt::format(" ({} sure)", probability(location.candidates.front().probability));
   }
   answer += '.';
   if (options.colour) {
@@ -111,12 +114,15 @@ std::string to_text(const Location& location, const TextOptions& options, std::s
   if (location.candidates.size() > 1) {
     out += "\n  How likely each cylinder is:\n";
     for (const Candidate& c : location.candidates) {
-      fmt::format_to(std::back_inserter(out), "  {:>8}    {:.0f} %\n", c.cylinder, 100.0 * c.probability);
+      fmt::format_to(std::back_inserter(out), "  {:>8}    {}\n", c.cylinder, probability(c.probability));
     }
   }
-  if (!location.reasons.empty() || !remark.empty()) out += "\n  Why\n";
-  for (const LocateReason& r : location.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
-  if (!remark.empty()) out += wrapped("    - ", capitalised(std::string{remark}) + ".");
+  if (!location.reasons.empty() || assumed) out += "\n  Why\n";
+  for (const LocateReason& r : location.reasons) {
+    const std::string text = capitalised(sentence(r));
+    out += wrapped("    - ", text.ends_with('?') ? text : text + ".");
+  }
+  if (assumed) out += wrapped("    - ", capitalised(sentence(*assumed)) + ".");
   out += "\n  Next\n";
   if (!location.answered) {
     out += wrapped("    - ", "Record one take of 20 s or more at warm idle and unplug one known-good "
@@ -124,6 +130,10 @@ std::string to_text(const Location& location, const TextOptions& options, std::s
   } else if (location.candidates.empty()) {
     out += wrapped("    - ", "If it misses now and then, record while it does.");
   } else {
+    if (assumed) {
+      out += wrapped("    - ", "Look up the firing order (the maker's data; some engines have it cast on them). If it is "
+                               "another, give it with --order: the answer changes.");
+    }
     out += wrapped("    - ", "Confirm with `pipebeat droptest`: unplugging that cylinder must change nothing. "
                              "Then test it: spark, injector, compression last.");
   }

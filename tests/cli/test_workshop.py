@@ -146,6 +146,11 @@ class Locate(Case):
             self.assertIn("firing order taken as " + order, reasons[-1])
         stated = run("locate", *FOUR, "--order", "1-3-4-2", cut, "--off", "1@8")[0]
         self.assertNotIn("order taken as", stated)
+        self.assertIn("\nIt is cylinder 3 (", stated)
+        # A job may not know the order either.
+        card = str(self.folder / "card")
+        self.assertEqual(run("job", "new", card, "--vehicle", "van", "--cylinders", "4")[2], 0)
+        self.assertIn("\nIt is cylinder 2, if the engine fires 1-2-3-4 (", run("locate", "--job", card, cut, "--off", "1@8")[0])
         note = run("check", "--cylinders", "8", "--heard", "1,2,3,4", cut)[1]
         self.assertIn("Note: firing order taken as 1-2-3-4-5-6-7-8", note)
 

@@ -1,0 +1,100 @@
+// What compare, droptest, locate and clicks say at the bench.
+#include <doctest/doctest.h>
+
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "findings.hpp"
+#include "show/clicks.hpp"
+#include "show/compare.hpp"
+#include "show/droptest.hpp"
+
+using namespace pipebeat;
+
+namespace {
+
+bool contains(const std::string& text, std::string_view part) { return text.find(part) != std::string::npos; }
+
+Location cylinder_three() {
+  Location location;
+  location.answered = true;
+  location.candidates = {{3, 0.999}};
+  location.reasons = {{LocateReasonCode::gap_distance, 1, 3.0, 4.0}};
+  return location;
+}
+
+std::string compared(Change change, bool miss_after, double gone) {
+  Comparison c;
+  c.change = change;
+  c.miss_after = miss_after;
+  c.confidence = 0.98;
+  c.gone_probability = gone;
+  const Engine engine = test::four();
+  return show::to_text({c, {{"b.wav", engine, test::one_dead()}}, {{"a.wav", engine, test::one_dead()}}});
+}
+
+}  // namespace
+
+TEST_CASE("A located cylinder stands under the firing order that nobody stated") {
+  const std::string stated = show::to_text(cylinder_three());
+  CHECK(contains(stated, "It is cylinder 3 (over 99 % sure)."));
+  CHECK_FALSE(contains(stated, "firing order"));
+  const std::string assumed = show::to_text(cylinder_three(), {}, show::AssumedOrder{"1-2-3-4", "because none was given"});
+  CHECK(contains(assumed, "It is cylinder 3, if the engine fires 1-2-3-4 (over 99 % sure)."));
+  CHECK(contains(assumed, "Firing order taken as 1-2-3-4, because none was given; give --order"));
+  CHECK(contains(assumed, "Look up the firing order"));
+}
+
+TEST_CASE("A question ends as one") {
+  Location location;
+  location.reasons = {{LocateReasonCode::nothing_changed, 3}};
+  CHECK(contains(show::to_text(location), "was 3 unplugged at all?\n"));
+}
+
+TEST_CASE("A drop test half done asks for the other half") {
+  DropTest test;
+  test.cylinders.resize(2);
+  test.cylinders[0].cylinder = 1;
+  test.cylinders[1].cylinder = 2;
+  test.reasons = {{DropReasonCode::nothing_stands_out, 0, 0.99},
+                  {DropReasonCode::not_tested, 3},
+                  {DropReasonCode::not_tested, 4}};
+  const std::string half = show::to_text(test);
+  CHECK(contains(half, "No answer yet: cylinders 3 and 4 were not unplugged."));
+  CHECK(contains(half, "Unplug cylinders 3 and 4 too"));
+  CHECK_FALSE(contains(half, "only 99 %"));
+  test.reasons = {{DropReasonCode::nothing_stands_out, 0, 0.55}};
+  CHECK(contains(show::to_text(test), "The likeliest answer is only 55 % sure."));
+}
+
+TEST_CASE("A comparison says whether it misses now, and doubts the order of the names when it got worse") {
+  CHECK(contains(compared(Change::fixed, false, 0.98), "  No miss now  98 % sure"));
+  const std::string worse = compared(Change::worse, true, 0.03);
+  CHECK(contains(worse, "  Misses now   97 % sure"));
+  CHECK(contains(worse, "named the wrong way round"));
+  CHECK_FALSE(contains(compared(Change::unchanged, true, 0.03), "wrong way round"));
+}
+
+TEST_CASE("A comparison without figures leaves no hole") {
+  Comparison c;
+  const Engine engine = test::four();
+  const show::Report unheard{"a.wav", engine, test::unclear(ReasonCode::no_engine_heard)};
+  CHECK_FALSE(contains(show::to_text({c, {unheard}, {unheard}}), "\n\n\n"));
+}
+
+TEST_CASE("An injector that leaves out clicks is not passed over") {
+  std::vector<InjectorFinding> injectors(2);
+  for (InjectorFinding& f : injectors) {
+    f.state = InjectorState::clicking;
+    f.reason = InjectorReason::once_a_cycle;
+  }
+  injectors[0].cylinder = 1;
+  injectors[1].cylinder = 2;
+  CHECK(show::clicks_to_text(injectors, {}).starts_with("Every injector clicks.\n"));
+  injectors[1].reason = InjectorReason::misses_clicks;
+  injectors[1].value = 0.48;
+  const std::string text = show::clicks_to_text(injectors, {});
+  CHECK(text.starts_with("Every injector clicks, but not every time: see cylinder 2.\n"));
+  CHECK(contains(text, "Clicks are left out"));
+}
