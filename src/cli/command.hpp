@@ -3,6 +3,9 @@
 
 #include <CLI/CLI.hpp>
 #include <functional>
+#include <span>
+#include <string>
+#include <string_view>
 
 #include "pipebeat/finding.hpp"
 #include "pipebeat/result.hpp"
@@ -20,6 +23,10 @@ enum class ExitStatus : int { no_miss = 0, miss = 1, trouble = 2, unclear = 3 };
 
 /// Says one trouble in one line on standard error: "pipebeat: WHAT; HINT".
 void complain(const Error& error);
+
+/// The known name that a mistyped one comes nearest to, for "did you mean": a slip or two away, capitals aside.
+/// Empty when none is near, or several are equally so.
+[[nodiscard]] std::string nearest(std::string_view typed, std::span<const std::string> known);
 
 /// True when a stream is a terminal where colour is wanted (NO_COLOR unset or empty).
 [[nodiscard]] bool wants_colour(int fd);

@@ -9,6 +9,7 @@
 #include <string_view>
 #include <vector>
 
+#include "cli/command.hpp"
 #include "job/store.hpp"
 
 namespace pipebeat::cli {
@@ -99,8 +100,11 @@ Result<EngineSpec> EngineOptions::spec() const {
   if (!name.empty()) {
     const auto builtin = builtin_engine(name);
     if (!builtin) {
+      std::vector<std::string> known;
+      for (const BuiltinEngine& e : builtin_engines()) known.emplace_back(e.name);
+      const std::string meant = nearest(name, known);
       return fail(ErrorCode::bad_argument, fmt::format("--engine {}: no layout of that name", name),
-                  "`pipebeat engines` lists the layouts");
+                  (meant.empty() ? "" : fmt::format("did you mean {}? ", meant)) + "`pipebeat engines` lists the layouts");
     }
     if (!job.empty() && builtin->cylinders != spec.cylinders) {
       return fail(ErrorCode::bad_argument,
@@ -151,11 +155,13 @@ std::optional<show::AssumedOrder> EngineOptions::assumed_order(const Engine& eng
 
 Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
   if (!rpm) return std::nullopt;
+  // The slowest also catches "1.800", where a point parts the thousands.
+  constexpr double slowest = 30.0;
   constexpr double fastest = 30'000.0;
-  if (!(*rpm > 0.0 && *rpm <= fastest)) {
+  if (!(*rpm >= slowest && *rpm <= fastest)) {
     return fail(ErrorCode::bad_argument,
                 fmt::format("--rpm {}: no engine turns at that speed", *rpm),
-                "give revolutions per minute, for example --rpm 700");
+                "give revolutions per minute, for example --rpm 700 or --rpm 1800");
   }
   return Rpm{*rpm};
 }

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <exception>
 #include <string>
+#include <vector>
 
 #include "audio/library_chatter.hpp"
 #include "cli/command.hpp"
@@ -33,35 +34,65 @@ std::string as_typed(const CLI::Option& option) {
   return option.get_type_name().empty() ? name : name + " " + option.get_type_name();
 }
 
-/// What is wrong with a command line, in our words: the library's name neither the option as it is
-/// typed nor what to do.
-std::string what_is_wrong(const CLI::ParseError& error, const CLI::App& command) {
+/// "did you mean --cylinders? " for a mistyped option or command; empty when it comes near none.
+std::string did_you_mean(const std::string& typed, const CLI::App& command) {
+  const bool option = typed.starts_with("-");
+  std::vector<std::string> known;
+  if (option) {
+    for (const CLI::Option* o : command.get_options()) {
+      for (const std::string& name : o->get_lnames()) known.push_back("--" + name);
+    }
+  } else {
+    for (const CLI::App* c : command.get_subcommands([](const CLI::App*) { return true; })) {
+      known.push_back(c->get_name());
+    }
+  }
+  const std::string meant = nearest(typed.substr(0, typed.find('=')), known);
+  return meant.empty() ? "" : fmt::format("did you mean {}? ", meant);
+}
+
+/// What is wrong with a command line.
+struct Refusal {
+  std::string what;
+  std::string unknown = {};  ///< the option or command that does not exist, if that is it
+};
+
+Refusal no_such_command(const std::string& name) { return {name + ": there is no such command", name}; }
+
+/// In our words: the library's name neither the option as it is typed nor what to do.
+Refusal what_is_wrong(const CLI::ParseError& error, const CLI::App& command) {
   std::string text = error.what();
   if (dynamic_cast<const CLI::RequiredError*>(&error) != nullptr) {
     for (const CLI::Option* option : command.get_options()) {
-      if (option->get_required() && option->count() == 0) return as_typed(*option) + " is missing";
+      if (option->get_required() && option->count() == 0) return {as_typed(*option) + " is missing"};
     }
-    if (!command.remaining().empty()) return command.remaining().front() + ": there is no such command";
-    return path_of(command) + ": it needs a command";
+    if (!command.remaining().empty()) return no_such_command(command.remaining().front());
+    return {path_of(command) + ": it needs a command"};
   }
   if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr && !command.remaining().empty()) {
     const std::string first = command.remaining().front();
-    return first + (first.starts_with("-") ? ": there is no such option" : ": one argument too many");
+    if (first.starts_with("-")) return {first + ": there is no such option", first};
+    return {first + ": one argument too many"};
   }
   if (dynamic_cast<const CLI::ConversionError*>(&error) != nullptr) {
     for (const CLI::Option* option : command.get_options()) {
       const std::string start = "Could not convert: " + option->get_name() + " = ";
       if (!text.starts_with(start)) continue;
-      return fmt::format("{} {}: not a {}number", option->get_name(), text.substr(start.size()),
-                         option->get_type_name() == "INT" ? "whole " : "");
+      const std::string given = text.substr(start.size());
+      return {fmt::format("{} {}: not a {}number{}", option->get_name(), given,
+                          option->get_type_name() == "INT" ? "whole " : "",
+                          given.find(',') == given.npos ? "" : ", leave the comma out")};
     }
   }
   if (dynamic_cast<const CLI::ArgumentMismatch*>(&error) != nullptr) {
     const std::string name = text.substr(0, text.find(": "));
-    return name + (text.find("At Most") != text.npos ? " is given more than once"
-                                                     : " is given without its value");
+    return {name + (text.find("At Most") != text.npos ? " is given more than once"
+                                                      : " is given without its value")};
   }
-  return text;
+  if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr) {
+    return {"an option stands before the command: " + path_of(command) + " comes first, then its options"};
+  }
+  return {text};
 }
 
 ExitStatus run(int argc, char** argv) {
@@ -95,13 +126,14 @@ ExitStatus run(int argc, char** argv) {
   const auto commands = program.get_subcommands([](const CLI::App*) { return true; });
   const bool command = std::any_of(commands.begin(), commands.end(),
                                    [&](const CLI::App* c) { return c->check_name(first); });
-  const auto refuse = [&](std::string what) {
-    complain({pipebeat::ErrorCode::bad_argument, std::move(what),
-              fmt::format("see `{} --help`", path_of(innermost(program)))});
+  const auto refuse = [&](const Refusal& refusal) {
+    const CLI::App& at = innermost(program);
+    complain({pipebeat::ErrorCode::bad_argument, refusal.what,
+              fmt::format("{}see `{} --help`", did_you_mean(refusal.unknown, at), path_of(at))});
     return ExitStatus::trouble;
   };
-  if (first.empty()) return refuse("no command given");
-  if (!command && !option) return refuse(first + ": there is no such command");
+  if (first.empty()) return refuse({"no command given"});
+  if (!command && !option) return refuse(no_such_command(first));
   try {
     program.parse(argc, argv);
   } catch (const CLI::Success& asked) {  // --help, --version

@@ -54,6 +54,25 @@ class Refusals(Case):
                 (("job", "frobnicate"), "frobnicate: there is no such command")):
             self.refused(*arguments, says=[f"pipebeat: {says}; see `pipebeat {arguments[0]}"])
 
+    def test_a_slip_of_the_pen_is_told_what_was_meant(self):
+        four = ("--cylinders", "4", self.wav)
+        for arguments, says in (
+                (("chekc", *four), "chekc: there is no such command; did you mean check? see"),
+                (("job", "sheat", "van"), "sheat: there is no such command; did you mean sheet? see"),
+                (("check", "--cylinder", "4", self.wav), "--cylinder: there is no such option; did you mean --cylinders? see"),
+                (("check", "--Cylnders=4", self.wav), "did you mean --cylinders?"),
+                (("check", *four, "--prm", "800"), "did you mean --rpm?"),
+                (("check", "--engine", "Inline-4", self.wav), "no layout of that name; did you mean inline4?")):
+            self.refused(*arguments, says=[says])
+        # Four layouts are as near as each other, and nothing is near the last two.
+        for arguments in (("check", "--engine", "inline7", self.wav), ("frobnicate",),
+                          ("check", *four, "--" + "x" * 100000)):
+            _, err, _ = run(*arguments)
+            self.assertNotIn("did you mean", err)
+
+    def test_an_option_before_the_command(self):
+        self.refused("--cylinders", "4", "check", self.wav, says=["pipebeat check comes first, then its options"])
+
     def test_no_engine(self):
         self.refused("check", self.wav, says=["number of cylinders", "--engine"])
 
@@ -86,8 +105,9 @@ class Refusals(Case):
         self.refused("check", "--engine", "inline4", "--strokes", "2", self.wav, says=["inline4"])
 
     def test_rpm(self):
-        for wrong in ("0", "-700", "nan", "inf", "1e9", "fast"):
+        for wrong in ("0", "-700", "nan", "inf", "1e9", "fast", "1.800"):
             self.refused("check", "--cylinders", "4", f"--rpm={wrong}", self.wav, says=["rpm"])
+        self.refused("check", "--cylinders", "4", "--rpm", "1,800", self.wav, says=["leave the comma out"])
 
     def test_channel(self):
         for wrong in ("0", "2", "-1"):
