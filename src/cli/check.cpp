@@ -77,6 +77,13 @@ bool write_files(const CheckOptions& options, const show::Report& report, int ch
   if (!options.marked.empty()) note(write_marked(options, report, channel));
   const auto expected = report.finding.expected_events.value_or(0);
   const auto listed = static_cast<std::int64_t>(report.finding.events.size());
+  if (good && !options.json) {
+    std::string written;
+    for (const std::string* file : {&options.report, &options.events, &options.marked}) {
+      if (!file->empty()) written += (written.empty() ? "" : ", ") + show::one_line(*file);
+    }
+    if (!written.empty()) fmt::print("\n  Written: {}\n", written);
+  }
   if (good && !(options.events.empty() && options.marked.empty()) && listed < expected) {
     fmt::print(stderr, "pipebeat: {}\n",
                show::one_line(fmt::format("{}: the first {} of {} pulses are listed and marked",

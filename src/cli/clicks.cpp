@@ -15,6 +15,7 @@
 #include "cli/job_note.hpp"
 #include "cli/marks.hpp"
 #include "show/clicks.hpp"
+#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -125,8 +126,8 @@ void add_clicks(CLI::App& program, Action& chosen) {
   options->engine.add_to(*command);
   command->add_flag("--json", options->json, "One JSON object");
   command->footer(
-      std::string{show::probing_caution()} +
-      "\n\nExit status: 0 all click, 1 a silent one named, 2 trouble, 3 unclear.\n"
+      show::wrapped("", show::probing_caution()) +
+      "\nExit status: 0 all click, 1 a silent one named, 2 trouble, 3 unclear.\n"
       "Example: pipebeat clicks 1=a.wav 2=b.wav 3=c.wav 4=d.wav --rpm 700");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

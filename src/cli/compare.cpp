@@ -13,6 +13,7 @@
 #include "cli/hear.hpp"
 #include "cli/job_note.hpp"
 #include "show/compare.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -120,8 +121,8 @@ void add_compare(CLI::App& program, Action& chosen) {
                       "Channel to listen to, from 1; default the one with the most beat");
   command->add_flag("--json", options->json, "One JSON object");
   command->footer(
-      std::string{show::recording_caution()} +
-      "\n\nExit status: 0 no miss after, 1 a miss after, 2 trouble, 3 cannot compare.\n"
+      show::wrapped("", show::recording_caution()) +
+      "\nExit status: 0 no miss after, 1 a miss after, 2 trouble, 3 cannot compare.\n"
       "Example: pipebeat compare --cylinders 4 before.wav after.wav");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

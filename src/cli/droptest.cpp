@@ -16,6 +16,7 @@
 #include "cli/marks.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
+#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -215,8 +216,8 @@ void add_droptest(CLI::App& program, Action& chosen) {
   command->add_option("--channel", options->channel,
                       "Channel to listen to, from 1; default the one with the most beat");
   command->add_flag("--json", options->json, "One JSON object");
-  command->footer(std::string{show::unplugging_caution()} +
-                  "\n\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
+  command->footer(show::wrapped("", show::unplugging_caution()) +
+                  "\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
                   "Example: pipebeat droptest --cylinders 4 --order 1-3-4-2 van.wav --marks "
                   "10:1,20:on,30:3,40:on");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });

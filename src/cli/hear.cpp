@@ -104,8 +104,8 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   }
   if (heard == 0 && skip > 0) {
     return fail(ErrorCode::bad_argument,
-                fmt::format("{}: it ends before {:g} s", name, options.from_s),
-                "check the times of the marks");
+                fmt::format("{}: it ends before {:g} s, where the marks lie", name, options.from_s),
+                "give their times in seconds from its beginning");
   }
   if (heard == 0) {
     return fail(ErrorCode::unreadable, name + ": no sound in it, or it is damaged",

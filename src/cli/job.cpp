@@ -11,6 +11,7 @@
 #include "cli/job_commands.hpp"
 #include "job/store.hpp"
 #include "job/table.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -133,9 +134,9 @@ ExitStatus make_new(const NewOptions& options) {
     complain(made.error());
     return ExitStatus::trouble;
   }
-  fmt::print("Job made in {}.\nNext: pipebeat check --job {} RECORDING\n  {}\n",
+  fmt::print("Job made in {}.\nNext: pipebeat check --job {} RECORDING\n{}",
              show::one_line(options.folder), show::one_line(options.folder),
-             show::recording_caution());
+             show::wrapped("  ", show::recording_caution()));
   return ExitStatus::no_miss;
 }
 

@@ -1,12 +1,14 @@
 // pipebeat job gap: a bare spark gap in kV.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
 #include <memory>
 #include <string>
 
 #include "cli/job_commands.hpp"
 #include "pipebeat/bench.hpp"
+#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -26,7 +28,8 @@ Result<Millimetres> gap_of(const std::string& text) {
   double value = 0.0;
   const char* end = text.data() + text.size();
   const auto got = std::from_chars(text.data(), end, value);
-  const std::string unit{got.ptr, end};
+  const char* unit_from = std::find_if(got.ptr, end, [](char c) { return c != ' '; });
+  const std::string unit{unit_from, end};
   const double mm = unit == "in" ? value * inch_mm : value;
   const bool known = unit == "mm" || unit == "in";
   if (got.ec != std::errc{} || !known || !(mm > 0.0 && mm <= widest_mm)) {
@@ -64,9 +67,9 @@ ExitStatus gap(const GapOptions& options) {
     fmt::print("{:.3g} mm between ball ends: {:.1f} kV (Paschen's law, {:.4g} kPa, {:.3g} C).\n",
                width->value(), kv.value(), options.pressure_kpa, options.temperature_c);
   }
-  fmt::print(
-      "Caution: ignition voltage injures, and kills people with a heart pacemaker. The gap is "
-      "clamped to earth,\nnever held; no fuel vapour near; the maker's procedure comes first.\n");
+  fmt::print("{}", show::wrapped("", "Caution: ignition voltage injures, and can kill people with a heart "
+                                     "pacemaker. The gap is clamped to earth, never held; no fuel vapour near; the maker's "
+                                     "procedure and local codes come first."));
   return ExitStatus::no_miss;
 }
 

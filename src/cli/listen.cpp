@@ -18,6 +18,7 @@
 #include "show/json.hpp"
 #include "show/live.hpp"
 #include "show/microphone.hpp"
+#include "show/paragraphs.hpp"
 #include "show/text.hpp"
 #include "show/words.hpp"
 
@@ -289,8 +290,8 @@ void add_listen(CLI::App& program, Action& chosen) {
   command->footer(fmt::format(
       "Ctrl-C ends the take and gives the answer.\n"
       "Exit status: 0 no miss, 1 a miss, 2 trouble, 3 unclear.\n"
-      "Example: pipebeat listen --cylinders 4 --seconds 20 --save van.wav\n\n{}\n{}",
-      show::recording_caution(), show::workshop_caution()));
+      "Example: pipebeat listen --cylinders 4 --seconds 20 --save van.wav\n\n{}{}",
+      show::wrapped("", show::recording_caution()), show::wrapped("", show::workshop_caution())));
   command->callback([&chosen, options] { chosen = [options] { return listen(*options); }; });
 }
 

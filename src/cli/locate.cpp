@@ -18,6 +18,7 @@
 #include "core/trigger.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
+#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -340,8 +341,8 @@ void add_locate(CLI::App& program, Action& chosen) {
                       "its lead): the phase of the cycle comes from it")
       ->type_name("CHANNEL");
   command->add_flag("--json", options->json, "One JSON object");
-  command->footer(std::string{show::unplugging_caution()} +
-                  "\n\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
+  command->footer(show::wrapped("", show::unplugging_caution()) +
+                  "\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
                   "Example: pipebeat locate --cylinders 4 --order 1-3-4-2 van.wav --off 1@10");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

@@ -139,6 +139,10 @@ Result<Number> number(const ReadingKind& kind, std::string_view text) {
   for (const Unit& u : scale.units) {
     if (unit == u.name) return Number{value * u.factor, scale.canonical};
   }
+  if (unit.starts_with(',')) {
+    return refuse(kind.name, text, "a number has no comma here",
+                  fmt::format("write decimals with a point and thousands together, like {}", scale.example));
+  }
   if (unit.empty()) {
     return refuse(kind.name, text, "the unit is missing",
                   fmt::format("write it like {}", scale.example));

@@ -57,7 +57,7 @@ std::string_view colour_of(const Comparison& c) {
 
 void add_side(std::string& out, std::string_view name, const std::vector<Report>& side) {
   for (const Report& r : side) {
-    fmt::format_to(std::back_inserter(out), "  {:<7} {}: {:.1f} s", name, one_line(r.file),
+    fmt::format_to(std::back_inserter(out), "  {:<7} {}: {:.1f} s", name, source(r),
                    r.finding.duration.value());
     if (r.finding.speed) {
       fmt::format_to(std::back_inserter(out), " at {:.0f} rpm ({:.0f} to {:.0f})",

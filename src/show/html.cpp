@@ -78,7 +78,7 @@ std::string position_table(const Finding& f) {
 
 std::string to_html(const Report& report, Place place) {
   const Finding& f = report.finding;
-  const std::string file = escaped(one_line(report.file));
+  const std::string file = escaped(source(report));
   std::string out = fmt::format(
       "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">"
       "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "

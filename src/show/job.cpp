@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 #include <iterator>
 #include <nlohmann/json.hpp>
 #include <set>
@@ -50,7 +51,7 @@ std::string plain(std::string code) {
 }
 
 std::string verdict_in_words(const Json& finding) {
-  std::string out = plain(text_of(finding, "verdict"));
+  std::string out = in_words(text_of(finding, "verdict"));
   if (const auto sure = number_of(finding, "confidence")) {
     out += fmt::format(" ({} sure)", probability(*sure));
   }
@@ -164,6 +165,13 @@ std::string causes_text(const Diagnosis& d) {
   return out;
 }
 
+/// How much of what is still open a test is expected to settle: its bits against those of the causes.
+std::string settles(const TestAdvice& t, const Diagnosis& d) {
+  double open = 0.0;
+  for (const RankedCause& c : d.causes) open -= c.probability > 0.0 ? c.probability * std::log2(c.probability) : 0.0;
+  return fmt::format("{:.0f} %", open > 0.0 ? 100.0 * std::min(t.bits / open, 1.0) : 0.0);
+}
+
 std::string cylinders_text(const Diagnosis& d) {
   double known = 0.0;
   std::string out;
@@ -173,17 +181,18 @@ std::string cylinders_text(const Diagnosis& d) {
                    100.0 * d.cylinder_probability[i]);
   }
   if (cylinder_open(d)) out += " (not known yet)";
-  return known > 0.0 ? wrapped("  Cylinder at fault  ", out) : "";
+  constexpr double worth_asking = 0.2;  // below, the fault is elsewhere or mended
+  return known >= worth_asking ? wrapped("  Cylinder at fault  ", out) : "";
 }
 
-std::string test_text(const TestAdvice& t, const JobTextOptions& options) {
+std::string test_text(const TestAdvice& t, const Diagnosis& d, const JobTextOptions& options) {
   std::string out = fmt::format("Next: {}{}.\n", t.words,
                                 t.cylinder != 0 ? fmt::format(", cylinder {}", t.cylinder) : "");
   if (options.colour) out = "\x1b[1m" + out + "\x1b[0m";
   if (t.bits > 0.0) {
     fmt::format_to(std::back_inserter(out),
-                   "  About {:g} min of work; it tells {:.2f} bit of what is still open.\n",
-                   t.minutes, t.bits);
+                   "  About {:g} min of work; it should settle {} of what is still open.\n",
+                   t.minutes, settles(t, d));
   }
   out += "\n  Cautions\n";
   for (const std::string& c : t.cautions) out += wrapped("    ! ", c);
@@ -295,7 +304,7 @@ std::string sentence(const JobEntry& e) {
       return (e.cylinder != 0 ? fmt::format("done, cylinder {}: ", e.cylinder) : "done: ") + e.text;
     case JobEntry::Kind::note: return "note: " + e.text;
     case JobEntry::Kind::withdrawal:
-      return fmt::format("entry {} withdrawn: {}", e.replaces, e.text);
+      return fmt::format("entry {} withdrawn{}{}", e.replaces, e.text.empty() ? "" : ": ", e.text);
   }
   return {};
 }
@@ -331,20 +340,20 @@ std::string next_text(const JobCard& card, const Diagnosis& diagnosis,
   if (!diagnosis.contradictions.empty()) out += "\n  These don't go together\n";
   for (const std::string& c : diagnosis.contradictions) out += wrapped("    ? ", c + ".");
   if (!diagnosis.remarks.empty()) out += "\n  Mind\n";
-  for (const std::string& r : diagnosis.remarks) out += wrapped("    - ", r + ".");
+  for (const std::string& r : diagnosis.remarks) out += wrapped("    - ", with_folder(r, options.folder) + ".");
   out += wrapped("  ", assumption) + '\n';
   if (diagnosis.tests.empty()) return out;
-  out += test_text(diagnosis.tests.front(), options);
+  out += test_text(diagnosis.tests.front(), diagnosis, options);
   if (diagnosis.tests.size() > 1) {
     out += "\n  Other tests worth doing, most telling for their time first\n";
   }
   constexpr std::size_t most_others = 4;
   for (std::size_t i = 1; i < std::min(diagnosis.tests.size(), most_others + 1); ++i) {
     const TestAdvice& t = diagnosis.tests[i];
-    out += wrapped("    - ", fmt::format("{}{} ({:g} min, {:.2f} bit)", t.words,
+    out += wrapped("    - ", fmt::format("{}{} ({:g} min, settles {})", t.words,
                                          t.cylinder != 0 ? fmt::format(", cylinder {}", t.cylinder)
                                                          : "",
-                                         t.minutes, t.bits));
+                                         t.minutes, settles(t, diagnosis)));
   }
   return out + '\n' + wrapped("  ", workshop_caution());
 }

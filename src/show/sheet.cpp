@@ -180,7 +180,7 @@ std::optional<Figures> figures(const Json& j) {
   f.verdict = j["verdict"].get<std::string>();
   if (f.verdict == "unclear") return std::nullopt;
   f.no_miss = f.verdict == "even" || f.verdict == "rough_no_miss" || f.verdict == "weak_cylinder";
-  std::replace(f.verdict.begin(), f.verdict.end(), '_', ' ');
+  f.verdict = in_words(f.verdict);
   if (const auto ratio = number_in(j, "missing_event_ratio")) f.missing = percent(*ratio);
   if (const auto sure = number_in(j, "confidence")) f.sure = probability(*sure);
   if (j.contains("rpm")) {

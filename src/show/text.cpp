@@ -76,7 +76,7 @@ std::string to_text(const Report& report, const TextOptions& options) {
   std::string out = headline(report) + ".";
   if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(f.verdict), out);
   out += '\n';
-  fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {}\n", one_line(report.file),
+  fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {}\n", source(report),
                  f.duration.value(), engine_in_words(report.engine));
 
   const std::vector<Figure> numbers = figures(report);

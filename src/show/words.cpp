@@ -141,6 +141,28 @@ std::string headline(const Report& report) {
   return "No answer";
 }
 
+std::string_view in_words(Verdict verdict) {
+  switch (verdict) {
+    case Verdict::dead_miss: return "a cylinder is dead";
+    case Verdict::intermittent_miss: return "a cylinder misses now and then";
+    case Verdict::random_miss: return "it misses at random";
+    case Verdict::weak_cylinder: return "no miss, but a cylinder is weak";
+    case Verdict::rough_no_miss: return "no miss, but it runs unevenly";
+    case Verdict::even: return "no miss, it runs evenly";
+    case Verdict::unclear: return "no answer";
+  }
+  return "no answer";
+}
+
+std::string in_words(const std::string& verdict) {
+  for (std::size_t i = 0; i < verdict_count; ++i) {
+    if (verdict == to_string(Verdict(i))) return std::string{in_words(Verdict(i))};
+  }
+  return verdict;
+}
+
+std::string source(const Report& report) { return report.file == "-" ? "standard input" : one_line(report.file); }
+
 std::vector<Figure> figures(const Report& report) {
   const Finding& f = report.finding;
   std::vector<Figure> out;

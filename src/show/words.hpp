@@ -19,11 +19,19 @@ namespace pipebeat::show {
 /// The verdict in one sentence: "One cylinder is dead: ...".
 [[nodiscard]] std::string headline(const Report& report);
 
+/// The verdict in a few words, for lists and tables: "a cylinder is dead".
+[[nodiscard]] std::string_view in_words(Verdict verdict);
+/// The same of a verdict's name in JSON; what is no verdict stays as it is.
+[[nodiscard]] std::string in_words(const std::string& verdict);
+
 /// One line of a finding's figures.
 struct Figure {
   std::string name;  ///< "Missing"
   std::string text;  ///< "25.0 % (95 %: 23.6 to 26.1 %), 69 of 276 pulses"
 };
+
+/// What was heard, as people call it: the recording's name, on one line, or "standard input".
+[[nodiscard]] std::string source(const Report& report);
 
 /// The figures that the finding gives: how sure, how many missing, in the long run, speed.
 [[nodiscard]] std::vector<Figure> figures(const Report& report);

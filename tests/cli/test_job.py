@@ -86,7 +86,7 @@ class Hunt(JobCase):
         said = self.next()
         self.assertEqual(said["causes"][0]["cause"], "no_fault")
         shown = self.done("show", self.job)
-        for part in ("bakery van", "new plug lead", "2026-11-24 09:30", "dead miss", "even"):
+        for part in ("bakery van", "new plug lead", "2026-11-24 09:30", "a cylinder is dead", "no miss, it runs evenly"):
             self.assertIn(part, shown)
         self.assertTrue(os.path.exists(os.path.join(self.job, "recordings", "van-before.flac")))
         sheet = str(self.folder / "sheet.html")
@@ -94,7 +94,7 @@ class Hunt(JobCase):
         with open(sheet, encoding="utf-8") as file:
             text = file.read()
         self.assertEqual(text.count("<svg"), 4)
-        for part in ("Plug lead, boot or cap, cylinder 3", "Before and after", "dead miss",
+        for part in ("Plug lead, boot or cap, cylinder 3", "Before and after", "a cylinder is dead",
                      "No miss is heard after the work", "Caution when recording", "Job begun"):
             self.assertIn(part, text)
 
