@@ -522,7 +522,7 @@ function show(take) {
   $('headline').className = kindOf(found.verdict);
   showFigures($('figures'), [...take.figures, {
     name: t('length'),
-    text: t('length_text', {
+    text: t(found.input.usable_s < 0.05 ? 'length_unused' : 'length_text', {
       duration: found.duration_s.toFixed(1), usable: found.input.usable_s.toFixed(1),
     }),
   }]);

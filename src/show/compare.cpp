@@ -170,13 +170,14 @@ std::string to_text(const CompareReport& report, const TextOptions& options) {
   if (!numbers.empty()) out += '\n';
   const auto to = std::back_inserter(out);
   for (const Figure& figure : numbers) {
-    fmt::format_to(to, "  {:<13}{}\n", figure.name, figure.text);
+    out += wrapped(fmt::format("  {:<13}", figure.name), figure.text);
   }
   if (!c.positions.empty()) {
-    out += "\n  Pulse strength by position, before and after, aligned as well as the sound allows:\n";
+    constexpr int width = 24;
+    out += "\n  Pulse strength by position, before and after, aligned as well as possible:\n";
     for (const PositionChange& p : c.positions) {
-      fmt::format_to(to, "  {:>8}    {} {:5.2f}   {} {:5.2f}\n", p.position, bar(p.level_before),
-                     p.level_before, bar(p.level_after), p.level_after);
+      fmt::format_to(to, "  {:>8}    {} {:5.2f}   {} {:5.2f}\n", p.position, bar(p.level_before, width),
+                     p.level_before, bar(p.level_after, width), p.level_after);
     }
   }
   if (!c.reasons.empty()) out += "\n  Why\n";

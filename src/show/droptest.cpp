@@ -146,7 +146,7 @@ std::string to_text(const DropTest& test, const TextOptions& options, const std:
   }
   out += answer + '\n';
   if (!test.cylinders.empty()) {
-    out += "\n  What each cylinder contributes (half a bar: as much as the others), speed drop in rpm:\n";
+    out += "\n  What each cylinder gives (half a bar: as much as the others), rpm lost:\n";
   }
   for (const CylinderDrop& c : test.cylinders) {
     fmt::format_to(std::back_inserter(out), "  {:>8}    {}", c.cylinder, bar(c.contribution.value_or(0.0)));

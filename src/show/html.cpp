@@ -54,8 +54,8 @@ std::string figure_list(const Report& report) {
     engine += fmt::format(", {} of them heard", report.engine.positions().size());
   }
   out += figure_row("Engine", engine);
-  out += figure_row("Recording", fmt::format("{:.1f} s, {:.1f} s of them judged",
-                                             f.duration.value(), f.input.usable_s));
+  const std::string judged = f.input.usable_s < 0.05 ? "none" : fmt::format("{:.1f} s", f.input.usable_s);
+  out += figure_row("Recording", fmt::format("{:.1f} s, {} of them judged", f.duration.value(), judged));
   return out + "</dl>";
 }
 

@@ -182,6 +182,28 @@ std::vector<std::string> folded(std::string_view text, int columns) {
   return rows;
 }
 
+/// The keys in rows, none of them cut: they are parted by more than one blank.
+std::vector<std::string> folded_keys(std::string_view keys, int columns) {
+  constexpr std::string_view between = "   ";
+  std::vector<std::string> rows(1);
+  while (!keys.empty()) {
+    const std::string_view key = keys.substr(0, keys.find(between));
+    keys.remove_prefix(std::min(key.size() + between.size(), keys.size()));
+    std::string& row = rows.back();
+    if (!row.empty() && width(row) + between.size() + width(key) > static_cast<std::size_t>(columns)) {
+      rows.emplace_back(key);
+    } else {
+      row += row.empty() ? "" : between;
+      row += key;
+    }
+  }
+  return rows;
+}
+
+void add_folded(std::vector<Line>& lines, std::string_view text, Ink ink, int columns) {
+  for (std::string& row : folded(text, columns)) lines.push_back({{std::move(row), ink}});
+}
+
 /// Cuts a line at the screen's edge.
 void cut(Line& line, std::size_t columns) {
   std::size_t used = 0;
@@ -262,7 +284,7 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
   lines.emplace_back();
   if (roomy) {
     for (std::string& row : large(answer.word, screen.blocks)) lines.push_back({{std::move(row), answer.ink}});
-    lines.push_back({{answer.sentence + sure(whole) + as_of(state), answer.ink}});
+    add_folded(lines, answer.sentence + sure(whole) + as_of(state), answer.ink, screen.columns);
     lines.emplace_back();
     const auto rpm = large(speed_of(state.judged ? state.recent : whole), screen.blocks);
     const auto missing = large(percent(whole.missing_event_ratio), screen.blocks);
@@ -273,7 +295,8 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
       lines.push_back({{left}, {missing[r] + (r + 1 == rpm.size() ? "of pulses missing" : ""), answer.ink}});
     }
   } else {
-    lines.push_back({{std::string{answer.word}, answer.ink}, {"  " + answer.sentence + sure(whole) + as_of(state)}});
+    add_folded(lines, fmt::format("{}  {}{}{}", answer.word, answer.sentence, sure(whole), as_of(state)), answer.ink,
+               screen.columns);
     lines.push_back({{fmt::format("{} rpm   {} of pulses missing", speed_of(state.recent),
                                   percent(whole.missing_event_ratio))}});
   }
@@ -282,22 +305,29 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
                    {fmt::format(", {} missing{}", percent(state.recent.missing_event_ratio),
                                 sure(state.recent))}});
   if (state.change) {
-    lines.back().push_back(
-        {fmt::format("   {} {:.0f} s ago",
-                     state.change->lost ? "A PULSE WENT MISSING" : "A PULSE CAME BACK",
-                     state.change_ago_s),
-         state.change->lost ? Ink::bad : Ink::good});
+    const Piece change{fmt::format("{} {:.0f} s ago", state.change->lost ? "A PULSE WENT MISSING" : "A PULSE CAME BACK",
+                                   state.change_ago_s),
+                       state.change->lost ? Ink::bad : Ink::good};
+    std::size_t used = 3 + width(change.text);
+    for (const Piece& piece : lines.back()) used += width(piece.text);
+    if (used <= static_cast<std::size_t>(screen.columns)) {
+      lines.back().push_back({"   "});
+    } else {
+      lines.emplace_back();
+    }
+    lines.back().push_back(change);
   }
   lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, state.too_quiet, screen));
   const std::size_t advices = std::min<std::size_t>(state.advice.size(), roomy ? 2 : 1);
-  for (std::size_t i = 0; i < advices; ++i) lines.push_back({{"  ! " + state.advice[i], Ink::warning}});
+  for (std::size_t i = 0; i < advices; ++i) add_folded(lines, "! " + state.advice[i], Ink::warning, screen.columns);
 
   const std::vector<std::string> notice = folded(state.notice, screen.columns);
-  const int below = 1 + static_cast<int>(notice.size());
+  const std::vector<std::string> keys = folded_keys(state.keys, screen.columns);
+  const int below = static_cast<int>(keys.size() + notice.size());
   const int left = screen.rows - static_cast<int>(lines.size()) - below;
   add_beat_map(lines, state, screen, left);
   for (const std::string& row : notice) lines.push_back({{row, Ink::warning}});
-  lines.push_back({{std::string{state.keys}, Ink::good}});
+  for (const std::string& row : keys) lines.push_back({{row, Ink::good}});
   if (lines.size() > static_cast<std::size_t>(screen.rows)) {
     lines.erase(lines.begin(), lines.end() - screen.rows);
   }
@@ -326,16 +356,19 @@ std::vector<Line> guide_lines(const GuideState& state, const Screen& screen) {
   lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, false, screen));
   lines.emplace_back();
   const std::vector<std::string> caution = folded(state.caution, screen.columns);
-  const int room = screen.rows - static_cast<int>(lines.size() + caution.size()) - 2;
+  const std::vector<std::string> keys = folded_keys(state.keys, screen.columns);
+  const int room = screen.rows - static_cast<int>(lines.size() + caution.size() + keys.size()) - 1;
   const std::size_t shown = std::min(state.done.size(), static_cast<std::size_t>(std::max(0, room)));
   for (std::size_t i = state.done.size() - shown; i < state.done.size(); ++i) lines.push_back({{"  " + state.done[i]}});
   lines.emplace_back();
   for (const std::string& row : caution) lines.push_back({{row, Ink::warning}});
-  lines.push_back({{std::string{state.keys}, Ink::good}});
+  const std::size_t above_keys = lines.size();
+  for (const std::string& row : keys) lines.push_back({{row, Ink::good}});
   if (lines.size() > static_cast<std::size_t>(screen.rows)) {
     // What to do and which keys there are matter most: the caution was read before.
-    lines.erase(lines.end() - 1 - static_cast<std::ptrdiff_t>(std::min(lines.size() - static_cast<std::size_t>(screen.rows), lines.size() - 1)),
-                lines.end() - 1);
+    const auto too_many = static_cast<std::ptrdiff_t>(std::min(lines.size() - static_cast<std::size_t>(screen.rows), above_keys));
+    const auto first_key = lines.begin() + static_cast<std::ptrdiff_t>(above_keys);
+    lines.erase(first_key - too_many, first_key);
   }
   for (Line& line : lines) cut(line, static_cast<std::size_t>(screen.columns));
   return lines;

@@ -103,14 +103,14 @@ std::string to_text(const Location& location, const TextOptions& options, const 
   if (location.answered && !location.candidates.empty()) {
     answer += fmt::format(" ({} sure)", probability(location.candidates.front().probability));
   }
-  answer += '.';
+  answer = wrapped("", answer + '.');
   if (options.colour) {
     const char* colour = !location.answered             ? "\x1b[1;33m"
                          : location.candidates.empty() ? "\x1b[1;32m"
                                                         : "\x1b[1;31m";
     answer = fmt::format("{}{}\x1b[0m", colour, answer);
   }
-  out += answer + '\n';
+  out += answer;
   if (location.candidates.size() > 1) {
     out += "\n  How likely each cylinder is:\n";
     for (const Candidate& c : location.candidates) {

@@ -9,8 +9,7 @@ namespace pipebeat::show {
 
 namespace {
 
-constexpr std::size_t columns = 96;
-constexpr int bar_width = 30;
+constexpr std::size_t columns = 78;  // a terminal opens with 80
 
 }  // namespace
 
@@ -44,10 +43,10 @@ std::string capitalised(std::string text) {
   return text;
 }
 
-std::string bar(double level) {
-  const double filled = std::isfinite(level) ? level * bar_width / 2.0 : 0.0;
-  const auto n = static_cast<std::size_t>(std::clamp(std::lround(filled), 0L, long{bar_width}));
-  return std::string(n, '#') + std::string(bar_width - n, '.');
+std::string bar(double level, int width) {
+  const double filled = std::isfinite(level) ? level * width / 2.0 : 0.0;
+  const auto n = static_cast<std::size_t>(std::clamp(std::lround(filled), 0L, long{width}));
+  return std::string(n, '#') + std::string(static_cast<std::size_t>(width) - n, '.');
 }
 
 std::string percent(double share) {

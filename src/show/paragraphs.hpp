@@ -8,15 +8,15 @@
 
 namespace pipebeat::show {
 
-/// Breaks a paragraph into lines of at most 96 columns; the first starts with `first`, the others
+/// Breaks a paragraph into lines of at most 78 columns; the first starts with `first`, the others
 /// with blanks as wide. Ends with a line feed.
 std::string wrapped(std::string_view first, std::string_view text);
 
 /// First letter in capitals.
 std::string capitalised(std::string text);
 
-/// 30 characters; 1 is half the bar, so that pulses up to twice the mean can be told apart.
-std::string bar(double level);
+/// As many characters as `width`; 1 is half the bar, so that pulses up to twice the mean can be told apart.
+std::string bar(double level, int width = 30);
 
 /// A share in per cent: enough digits to tell it from zero.
 std::string percent(double share);

@@ -50,14 +50,15 @@ char cell_sign(const BeatCell& cell) {
 
 /// Firing positions downward, time to the right.
 std::string small_beat_map(const Report& report) {
-  constexpr std::size_t wide = 72;
+  constexpr std::size_t wide = 64;
   const std::size_t positions = report.engine.positions().size();
   const BeatRows map = beat_rows(report.finding, positions, wide);
   if (map.rows.empty()) return {};
-  std::string out = fmt::format(
-      "\n  Beat map, {} a column (# full pulse, + smaller, . hardly any, X missing, x some "
-      "missing):\n",
-      map.cycles_per_row == 1 ? "one cycle" : fmt::format("{} cycles", map.cycles_per_row));
+  std::string out = '\n' + wrapped("  ", fmt::format("Beat map, {} a column (# full pulse, + smaller, . hardly any, "
+                                                     "X missing, x some missing):",
+                                                     map.cycles_per_row == 1
+                                                         ? "one cycle"
+                                                         : fmt::format("{} cycles", map.cycles_per_row)));
   for (std::size_t j = 0; j < positions; ++j) {
     fmt::format_to(std::back_inserter(out), "  {:>8}    ", j + 1);
     for (const BeatRow& row : map.rows) out += row.gap ? '|' : cell_sign(row.cells[j]);
@@ -73,16 +74,15 @@ std::string small_beat_map(const Report& report) {
 
 std::string to_text(const Report& report, const TextOptions& options) {
   const Finding& f = report.finding;
-  std::string out = headline(report) + ".";
+  std::string out = wrapped("", headline(report) + ".");
   if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(f.verdict), out);
-  out += '\n';
   fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {}\n", source(report),
                  f.duration.value(), engine_in_words(report.engine));
 
   const std::vector<Figure> numbers = figures(report);
   if (!numbers.empty()) out += '\n';
   for (const Figure& figure : numbers) {
-    fmt::format_to(std::back_inserter(out), "  {:<12}{}\n", figure.name, figure.text);
+    out += wrapped(fmt::format("  {:<12}", figure.name), figure.text);
   }
   out += position_bars(f);
   if (options.beat_map) out += small_beat_map(report);

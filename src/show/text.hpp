@@ -13,7 +13,7 @@ struct TextOptions {
 };
 
 /// Several lines, ending with a line feed: the verdict first, then figures, positions, reasons,
-/// what to do next and, wherever that can hurt, a caution. At most 100 columns.
+/// what to do next and, wherever that can hurt, a caution. Lines of at most 80 columns.
 [[nodiscard]] std::string to_text(const Report& report, const TextOptions& options = {});
 
 }  // namespace pipebeat::show

@@ -30,6 +30,9 @@ std::string pulses_missing(const Finding& f) {
              : std::string{"exhaust pulses are missing"};
 }
 
+/// One position is heard: of that one nothing can be spread.
+bool alone(const Report& report) { return report.engine.positions().size() == 1; }
+
 bool is_silent(const Finding& f) {
   return std::any_of(f.reasons.begin(), f.reasons.end(),
                      [](const Reason& r) { return r.code == ReasonCode::silence; });
@@ -68,6 +71,11 @@ std::string sentence(const Reason& r) {
     case ReasonCode::layout_needed:
       return "this sound can be told apart only with the engine's firing intervals";
     case ReasonCode::empty_position:
+      if (r.value >= 0.5) {
+        return fmt::format("position {} is judged empty, though something sounds in its place (level {:.2f}; 1 is a full "
+                           "pulse)",
+                           r.position, r.value);
+      }
       return fmt::format("position {} carries {} pulse (level {:.2f}; 1 is a full pulse)", r.position,
                          r.value < 0.15 ? "no" : "hardly any", r.value);
     case ReasonCode::silent_pair: return "two positions carry no pulse";
@@ -77,7 +85,7 @@ std::string sentence(const Reason& r) {
     case ReasonCode::misses_at_position:
       return fmt::format("position {} misses {} of its pulses", r.position, percent(r.value));
     case ReasonCode::misses_spread:
-      return fmt::format("the misses are spread over the positions ({} of all pulses)",
+      return fmt::format("the misses are spread, by no rule ({} of all pulses)",
                          percent(r.value));
     case ReasonCode::low_position:
       return fmt::format(
@@ -130,7 +138,8 @@ std::string headline(const Report& report) {
     }
     case Verdict::intermittent_miss: return "A cylinder misses now and then: " + pulses_missing(f);
     case Verdict::random_miss:
-      return "The engine misses at random, on several cylinders: " + pulses_missing(f);
+      return (alone(report) ? "The cylinder misses at random: " : "The engine misses at random, on several cylinders: ") +
+             pulses_missing(f);
     case Verdict::weak_cylinder:
       return "No miss, but one cylinder is weak: it fires with less force";
     case Verdict::rough_no_miss:
@@ -178,7 +187,7 @@ std::vector<Figure> figures(const Report& report) {
     out.push_back({"Missing", std::move(text)});
   }
   if (f.underlying_rate_interval) {
-    out.push_back({"Long run", fmt::format("the engine misses {} of its pulses, if this verdict is right",
+    out.push_back({"Long run", fmt::format("{} of the pulses, if this verdict is right",
                                            percent(*f.underlying_rate_interval))});
   }
   if (!f.speed_bands.empty()) {
@@ -196,7 +205,7 @@ std::vector<Figure> figures(const Report& report) {
       text += fmt::format(", {:.1f} pulses a second", f.firing_frequency->value());
     }
     if (report.speed_guess) {
-      text += fmt::format(", looked for near {:.0f} only", report.speed_guess->value());
+      text += fmt::format(", looked for near {:.0f}", report.speed_guess->value());
     }
     out.push_back({"Speed", std::move(text)});
   }
@@ -236,7 +245,8 @@ std::vector<std::string> steps(const Report& report, Place place) {
           "or to air leaking in."};
     case Verdict::random_miss:
       return {
-          "Look for what all cylinders share: mixture, air leaks after the air meter, fuel "
+          alone(report) ? "Look for what comes and goes: mixture, air leaks, fuel supply, ignition."
+                        : "Look for what all cylinders share: mixture, air leaks after the air meter, fuel "
           "pressure, ignition supply.",
           "Record at a raised steady speed too, to see whether the misses clear."};
     case Verdict::weak_cylinder:

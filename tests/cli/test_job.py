@@ -1,7 +1,9 @@
 """The job card from a new folder to the printed sheet, and every way of refusing."""
 import html.parser
 import json
+import math
 import os
+import re
 import subprocess
 
 import program
@@ -86,6 +88,7 @@ class Hunt(JobCase):
         said = self.next()
         self.assertEqual(said["causes"][0]["cause"], "no_fault")
         shown = self.done("show", self.job)
+        self.assertNotIn("Cylinder at fault", shown)  # none is: the repair is proved
         for part in ("bakery van", "new plug lead", "2026-11-24 09:30", "a cylinder is dead", "no miss, it runs evenly"):
             self.assertIn(part, shown)
         self.assertTrue(os.path.exists(os.path.join(self.job, "recordings", "van-before.flac")))
@@ -108,6 +111,7 @@ class Hunt(JobCase):
         self.assertEqual(shown.count("[no longer holds]"), 2)
         self.assertIn("corrects entry 1", shown)
         self.refused("job", "read", self.job, "--withdraw", "3", says=["no entry 3"])
+        self.assertTrue(self.done("read", self.job, "--withdraw", "2").endswith("entry 2 withdrawn\n"))
         self.refused("job", "read", self.job, "--cylinder", "1", "--click", "no", "--correct", "77",
                      says=["77"])
 
@@ -116,6 +120,19 @@ class Hunt(JobCase):
         said = self.next()
         self.assertTrue(any("clicks" in c for c in said["contradictions"]), said["contradictions"])
         self.assertIn("don't go together", self.done("next", self.job))
+
+    def test_what_a_test_settles_is_a_share_of_what_is_open(self):
+        text = " ".join(self.done("next", self.job).split())
+        shares = [int(s) for s in re.findall(r"settles? ([0-9]+) %", text)]
+        self.assertGreater(len(shares), 2, text)
+        self.assertTrue(all(0 <= s <= 100 for s in shares), shares)
+        bits = self.next()["next_test"]["bits"]
+        causes = [c["probability"] for c in self.next()["causes"] if c["probability"] > 0]
+        self.assertAlmostEqual(shares[0], 100 * bits / -sum(p * math.log2(p) for p in causes), delta=0.6)
+
+    def test_a_swap_half_told_is_asked_for_in_this_folder(self):
+        self.done("read", self.job, "--cylinder", "3", "--swapped", "coil:3>4")
+        self.assertIn(f"job read {self.job} --swapped", " ".join(self.done("next", self.job).split()))
 
     def test_tools_narrow_the_tests(self):
         said = self.next("--tools", "stethoscope,ohmmeter")
@@ -151,6 +168,7 @@ class Refusals(JobCase):
         refused("job", "next", self.job, "--table", "none.json", says=["none.json"])
         refused("job", "sheet", self.job, "-o", str(self.folder / "no" / "s.html"), says=["s.html"])
         refused("job", "gap", "8", says=["8mm"])
+        refused("job", "read", self.job, "--cylinder", "1", "--compression", "12,5 bar", says=["no comma", "with a point"])
         refused("job", "gap", "-8mm")
         refused("check", "--job", str(self.folder), tone(self.folder / "a.wav"), says=["no job"])
         refused("check", "--job", self.job, "--cylinders", "6", tone(self.folder / "a.wav"),
@@ -265,6 +283,7 @@ class Sheet(JobCase):
 
 class Gap(Case):
     def test_a_gap_in_kilovolts_with_its_caution(self):
+        self.assertEqual(run("job", "gap", "8 mm")[0], run("job", "gap", "8mm")[0])
         out, err, status = run("job", "gap", "8mm")
         self.assertEqual((status, err), (0, ""))
         self.assertIn("25.8 kV", out)

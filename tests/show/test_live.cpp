@@ -175,6 +175,34 @@ TEST_CASE("What the view says, in words and not in colour alone") {
   CHECK(text_of(show::live_lines(state, {20, 60, false})).find("LISTENING") != std::string::npos);
 }
 
+TEST_CASE("On a narrow screen nothing that matters is cut") {
+  View view;
+  view.whole.verdict = Verdict::random_miss;
+  view.whole.confidence = 0.97;
+  view.whole.missing_event_ratio = 0.12;
+  view.recent = heard(0, 100, 2);
+  show::LiveState state = view.state();
+  state.change = PulseChange{9.0, true};
+  state.change_ago_s = 3.2;
+  state.advice = {"too loud, 3.0 % is cut off: move back to an arm's length, or lower the input level"};
+  state.keys = "1-4 its lead is off now   0 all on again   m mark   s stop and answer   q quit";
+  for (const int columns : {40, 80}) {
+    std::string text = text_of(show::live_lines(state, {30, columns, false}));
+    for (char& c : text) c = c == '\n' ? ' ' : c;
+    for (const std::string_view part : {"of the exhaust pulses are missing, 97 % sure", "A PULSE WENT MISSING 3 s ago",
+                                        "or lower the input level", "s stop and answer", "q quit"}) {
+      CAPTURE(part);
+      CHECK(text.find(part) != std::string::npos);
+    }
+  }
+  show::GuideState guide;
+  guide.word = "UNPLUG 1";
+  guide.keys = "Enter done   n leave out   s stop and answer   q quit without the answer";
+  const std::string text = text_of(show::guide_lines(guide, {24, 40, false}));
+  CHECK(text.find("s stop and answer") != std::string::npos);
+  CHECK(text.find("q quit without the answer") != std::string::npos);
+}
+
 TEST_CASE("Every microphone fault has a sentence that says what to change") {
   for (int i = 0; i < core::microphone_fault_count; ++i) {
     const std::string advice = show::advice({static_cast<core::MicrophoneFault>(i), 50.0});

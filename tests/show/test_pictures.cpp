@@ -246,7 +246,7 @@ TEST_CASE("text: the small beat map has a line for each position") {
   const Engine engine = test::four();
   const Finding f = full();
   const std::string text = to_text({"a.wav", engine, f}, {.beat_map = true});
-  CHECK(text.find(std::string{"         3    "}.append(69, 'X')) != std::string::npos);
-  CHECK(text.find(std::string{"         2    "}.append(69, '#')) != std::string::npos);
+  CHECK(text.find(std::string{"         3    "}.append(35, 'X')) != std::string::npos);
+  CHECK(text.find(std::string{"         2    "}.append(35, '#')) != std::string::npos);
   CHECK(to_text({"a.wav", engine, f}).find("Beat map") == std::string::npos);
 }

@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <cstdint>
 #include <set>
 #include <sstream>
 #include <string>
@@ -32,7 +33,7 @@ TEST_CASE("The verdict comes first, in plain words, with its number") {
   const std::string text = text_of(test::one_dead());
   CHECK(first_line(text) == "One cylinder is dead: 25 % of the exhaust pulses are missing.");
   CHECK(contains(text, "25.0 % (95 %: 23.6 to 26.1 %), 69 of 276 pulses"));
-  CHECK(contains(text, "Long run    the engine misses 20.3 to 30.4 % of its pulses, if this verdict is right"));
+  CHECK(contains(text, "Long run    20.3 to 30.4 % of the pulses, if this verdict is right\n"));
   CHECK(contains(text, "702 rpm (688 to 720), 23.4 pulses a second"));
   CHECK(contains(text, "97 %"));
   CHECK(contains(text, "Position 3 carries no pulse"));
@@ -95,8 +96,7 @@ TEST_CASE("Every way of being unclear says what to do") {
 TEST_CASE("A speed guess shows, and is doubted first when there is no answer") {
   const Engine engine = test::four();
   const Finding dead = test::one_dead();
-  CHECK(contains(show::to_text({"a.wav", engine, dead, Rpm{700.0}}),
-                 "23.4 pulses a second, looked for near 700 only"));
+  CHECK(contains(show::to_text({"a.wav", engine, dead, Rpm{700.0}}), "23.4 pulses a second, looked for near 700\n"));
   for (int i = 0; i < unclear_reason_count; ++i) {
     const Finding f = test::unclear(ReasonCode{i});
     const auto steps = show::next_steps({"a.wav", engine, f, Rpm{1600.0}});
@@ -106,7 +106,26 @@ TEST_CASE("A speed guess shows, and is doubted first when there is no answer") {
   }
 }
 
+TEST_CASE("One cylinder alone shares its misses with no other") {
+  const Engine one = *Engine::make({1, 4, {}, {}, {}});
+  Finding f = test::one_dead();
+  f.verdict = Verdict::random_miss;
+  f.positions.resize(1);
+  const std::string text = show::to_text({"a.wav", one, f});
+  CHECK(first_line(text).starts_with("The cylinder misses at random: "));
+  CHECK_FALSE(contains(text, "all cylinders"));
+  CHECK(contains(text_of(f), "on several cylinders"));
+}
+
+TEST_CASE("Standard input has a name, and a verdict words for a list") {
+  CHECK(contains(text_of(test::one_dead(), {}, "-"), "\n  standard input: 12.0 s"));
+  CHECK(show::in_words("dead_miss") == "a cylinder is dead");
+  CHECK(show::in_words("something newer") == "something newer");
+}
+
 TEST_CASE("An empty position is said as empty as it is") {
+  CHECK(show::sentence({ReasonCode::empty_position, 3, 0.89, 0.0}) ==
+        "position 3 is judged empty, though something sounds in its place (level 0.89; 1 is a full pulse)");
   CHECK(show::sentence({ReasonCode::empty_position, 3, 0.04, 0.0}) ==
         "position 3 carries no pulse (level 0.04; 1 is a full pulse)");
   CHECK(show::sentence({ReasonCode::empty_position, 4, 0.26, 0.0}) ==
@@ -127,17 +146,23 @@ TEST_CASE("Advice to take cylinders out of action comes with the workshop cautio
   CHECK(contains(text_of(test::one_dead()), "ignition voltage"));
 }
 
-TEST_CASE("Lines fit a terminal and a file name can't break them") {
+TEST_CASE("Lines fit a terminal as it opens, and a file name can't break them") {
   Finding f = test::one_dead();
   for (int i = 0; i < test::reason_count; ++i) f.reasons.push_back({ReasonCode{i}, 2, 0.5, 0.7});
-  std::istringstream lines{text_of(f, {}, "two\nlines\x1b[31m.wav")};
-  int count = 0;
-  for (std::string line; std::getline(lines, line); ++count) {
-    CAPTURE(line);
-    CHECK(line.size() <= 100);
-    CHECK_FALSE(contains(line, "\x1b"));
+  for (int i = 0; i < 400; ++i) {
+    f.events.push_back({0.05F * static_cast<float>(i), i / 4, static_cast<std::int16_t>(i % 4 + 1), 1.0F, 0.0F});
   }
-  CHECK(count > 20);
+  for (std::size_t i = 0; i < verdict_count; ++i) {
+    f.verdict = Verdict(i);
+    std::istringstream lines{text_of(f, {.beat_map = true}, "two\nlines\x1b[31m.wav")};
+    int count = 0;
+    for (std::string line; std::getline(lines, line); ++count) {
+      CAPTURE(line);
+      CHECK(line.size() <= 80);
+      CHECK_FALSE(contains(line, "\x1b"));
+    }
+    CHECK(count > 20);
+  }
   CHECK(contains(text_of(f, {}, "two\nlines.wav"), "two?lines.wav"));
 }
 

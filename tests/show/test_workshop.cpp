@@ -1,6 +1,7 @@
 // What compare, droptest, locate and clicks say at the bench.
 #include <doctest/doctest.h>
 
+#include <sstream>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -24,11 +25,20 @@ Location cylinder_three() {
   return location;
 }
 
+void check_that_it_fits(const std::string& text) {
+  std::istringstream lines{text};
+  for (std::string line; std::getline(lines, line);) {
+    CAPTURE(line);
+    CHECK(line.size() <= 80);
+  }
+}
+
 std::string compared(Change change, bool miss_after, double gone) {
   Comparison c;
   c.change = change;
   c.miss_after = miss_after;
   c.confidence = 0.98;
+  c.positions = {{1, 0.04, 1.02}, {2, 1.01, 0.98}};
   c.gone_probability = gone;
   const Engine engine = test::four();
   return show::to_text({c, {{"b.wav", engine, test::one_dead()}}, {{"a.wav", engine, test::one_dead()}}});
@@ -44,6 +54,7 @@ TEST_CASE("A located cylinder stands under the firing order that nobody stated")
   CHECK(contains(assumed, "It is cylinder 3, if the engine fires 1-2-3-4 (over 99 % sure)."));
   CHECK(contains(assumed, "Firing order taken as 1-2-3-4, because none was given; give --order"));
   CHECK(contains(assumed, "Look up the firing order"));
+  check_that_it_fits(show::to_text(cylinder_three(), {}, show::AssumedOrder{"1-12-5-8-3-10-6-7-2-11-4-9", "that of v12"}));
 }
 
 TEST_CASE("A question ends as one") {
@@ -63,6 +74,7 @@ TEST_CASE("A drop test half done asks for the other half") {
   const std::string half = show::to_text(test);
   CHECK(contains(half, "No answer yet: cylinders 3 and 4 were not unplugged."));
   CHECK(contains(half, "Unplug cylinders 3 and 4 too"));
+  check_that_it_fits(half);
   CHECK_FALSE(contains(half, "only 99 %"));
   test.reasons = {{DropReasonCode::nothing_stands_out, 0, 0.55}};
   CHECK(contains(show::to_text(test), "The likeliest answer is only 55 % sure."));
@@ -73,6 +85,7 @@ TEST_CASE("A comparison says whether it misses now, and doubts the order of the 
   const std::string worse = compared(Change::worse, true, 0.03);
   CHECK(contains(worse, "  Misses now   97 % sure"));
   CHECK(contains(worse, "named the wrong way round"));
+  check_that_it_fits(worse);
   CHECK_FALSE(contains(compared(Change::unchanged, true, 0.03), "wrong way round"));
 }
 
