@@ -33,20 +33,23 @@ int factor_for(double rate, double wanted) {
   return std::max(1, static_cast<int>(std::lround(rate / wanted)));
 }
 
+// Zeros of two high-passes' and two low-passes' numerators that all bands share: one second difference and
+// the fourth power of a sum of neighbours. (The other second difference comes after the first poles, lest
+// the slow bands drown in rounding.)
+constexpr std::size_t zeros_reach = 6;
+
 struct Section {
-  double b0, b1, b2, a1, a2;
+  double gain, a1, a2;
 };
 
-// Audio EQ Cookbook (R. Bristow-Johnson), low-pass and high-pass sections, Q of a Butterworth filter.
+// Audio EQ Cookbook (R. Bristow-Johnson), low-pass (sign 1) and high-pass (sign -1), Q of a Butterworth filter;
+// numerator gain (1 + 2 sign z^-1 + z^-2).
 Section section_of(double sign, double cutoff_hz, double rate_hz) {
   const double w = 2.0 * std::numbers::pi * cutoff_hz / rate_hz;
   const double alpha = std::sin(w) / std::numbers::sqrt2;
   const double a0 = 1.0 + alpha;
-  const double b = (1.0 - sign * std::cos(w)) / 2.0 / a0;
-  return {b, 2.0 * sign * b, b, -2.0 * std::cos(w) / a0, (1.0 - alpha) / a0};
+  return {(1.0 - sign * std::cos(w)) / 2.0 / a0, -2.0 * std::cos(w) / a0, (1.0 - alpha) / a0};
 }
-Section low_pass(double cutoff_hz, double rate_hz) { return section_of(1.0, cutoff_hz, rate_hz); }
-Section high_pass(double cutoff_hz, double rate_hz) { return section_of(-1.0, cutoff_hz, rate_hz); }
 
 }  // namespace
 
@@ -98,7 +101,7 @@ std::size_t SignalBank::Decimator::push_zeros(std::size_t count) {
   return yielded;
 }
 
-SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz}, cleaned_(flat_run, 0.0F) {
+SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz}, cleaned_(flat_run, 0.0F), mid_(zeros_reach, 0.0F) {
   const int to_mid = factor_for(sample_rate_hz, wanted_mid_rate_hz);
   mid_rate_hz_ = sample_rate_hz / to_mid;
   to_mid_.design(to_mid, 0.9 / to_mid);
@@ -108,15 +111,17 @@ SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz},
   for (std::size_t b = 0; b < band_edges.size(); ++b) {
     const double low = band_edges[b][0];
     const double high = std::min(band_edges[b][1], 0.45 * mid_rate_hz_);
-    if (high <= 1.2 * low) continue;  // the coefficients stay 0, and so does the band
-    for (std::size_t s = 0; s < sections_.size(); ++s) {
-      const Section section = s < 2 ? high_pass(low, mid_rate_hz_) : low_pass(high, mid_rate_hz_);
-      sections_[s].b0[b] = static_cast<float>(section.b0);
-      sections_[s].b1[b] = static_cast<float>(section.b1);
-      sections_[s].b2[b] = static_cast<float>(section.b2);
-      sections_[s].a1[b] = static_cast<float>(section.a1);
-      sections_[s].a2[b] = static_cast<float>(section.a2);
-    }
+    if (high <= 1.2 * low) continue;  // the gain stays 0, and so does the band
+    const auto design = [&](std::array<Poles, 2>& sections, const Section& section) {
+      for (Poles& poles : sections) {
+        poles.a1[b] = static_cast<float>(section.a1);
+        poles.a2[b] = static_cast<float>(section.a2);
+      }
+      return section.gain * section.gain;
+    };
+    const double gain = design(bands_.high_pass, section_of(-1.0, low, mid_rate_hz_)) *
+                        design(bands_.low_pass, section_of(1.0, high, mid_rate_hz_));
+    bands_.power_gain[b] = static_cast<float>(gain * gain / mid_factor_);
   }
   strip_period_ = std::max<std::int64_t>(1, std::llround(sample_rate_hz / 10.0));
 }
@@ -139,17 +144,21 @@ void SignalBank::push(std::span<const float> samples, Signals& out, std::vector<
       for (auto& value : out.value) value.insert(value.end(), lows, 0.0F);
       continue;
     }
-    mid_.clear();
+    std::copy(mid_.end() - zeros_reach, mid_.end(), mid_.begin());
+    mid_.resize(zeros_reach);
     to_mid_.push(std::span{cleaned_}.subspan(flat_run), mid_);
-    to_low_.push(mid_, out.value[0]);
+    to_low_.push(std::span{mid_}.subspan(zeros_reach), out.value[0]);
     filter_bands(out);
   }
 }
 
 bool SignalBank::at_rest() const {
-  const auto still = [](const Lanes& z) { return z[0] == 0.0F && z[1] == 0.0F && z[2] == 0.0F && z[3] == 0.0F; };
-  return to_mid_.at_rest() && to_low_.at_rest() && still(band_power_) &&
-         std::all_of(sections_.begin(), sections_.end(), [&](const Biquads& s) { return still(s.z1) && still(s.z2); });
+  const auto still = [](const Lanes& y) { return y[0] == 0.0F && y[1] == 0.0F && y[2] == 0.0F && y[3] == 0.0F; };
+  const auto all_still = [&](const std::array<Poles, 2>& sections) {
+    return std::all_of(sections.begin(), sections.end(), [&](const Poles& poles) { return still(poles.y1) && still(poles.y2); });
+  };
+  return to_mid_.at_rest() && to_low_.at_rest() && still(band_power_) && all_still(bands_.high_pass) && all_still(bands_.low_pass) &&
+         std::all_of(mid_.end() - zeros_reach, mid_.end(), [](float x) { return x == 0.0F; });
 }
 
 void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
@@ -198,30 +207,53 @@ PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples) {
 }
 
 PIPEBEAT_WIDE void SignalBank::filter_bands(Signals& out) {
-  auto sections = sections_;  // in registers
+  const std::size_t n = mid_.size() - zeros_reach;
+  // Second differences first: of a slow wave they are nearly exact.
+  shaped_.resize(n + zeros_reach - 2);
+  for (std::size_t i = 0; i < shaped_.size(); ++i) shaped_[i] = (mid_[i + 2] - mid_[i + 1]) - (mid_[i + 1] - mid_[i]);
+  for (std::size_t i = 0; i < n; ++i) {
+    shaped_[i] = (shaped_[i] + shaped_[i + 4]) + 4.0F * (shaped_[i + 1] + shaped_[i + 3]) + 6.0F * shaped_[i + 2];
+  }
+
+  const std::size_t begun = out.value[1].size();
+  const std::size_t yielded = (static_cast<std::size_t>(mid_phase_) + n) / static_cast<std::size_t>(mid_factor_);
+  std::array<float*, 4> to;
+  for (std::size_t b = 0; b < 4; ++b) {
+    out.value[b + 1].resize(begun + yielded);
+    to[b] = out.value[b + 1].data() + begun;
+  }
+
+  Bands bands = bands_;  // in registers
+  auto& [high, low, power_gain] = bands;
+  std::size_t done = 0;
   Lanes power = band_power_;
-  for (std::size_t i = 0; i < mid_.size();) {
-    const std::size_t end = std::min(mid_.size(), i + static_cast<std::size_t>(mid_factor_ - mid_phase_));
+  for (std::size_t i = 0; i < n;) {
+    const std::size_t end = std::min(n, i + static_cast<std::size_t>(mid_factor_ - mid_phase_));
     mid_phase_ += static_cast<int>(end - i);
     for (; i < end; ++i) {
-      Lanes y = {mid_[i], mid_[i], mid_[i], mid_[i]};
-      for (Biquads& section : sections) y = section.step(y);
+      const Lanes x = {shaped_[i], shaped_[i], shaped_[i], shaped_[i]};
+      const Lanes before = high[0].y1 - high[0].y2;
+      const Lanes passed = high[0].step(x);
+      Lanes y = high[1].step((passed - high[0].y2) - before);
+      y = low[1].step(low[0].step(y));
       power += y * y;
     }
     if (mid_phase_ < mid_factor_) break;
     mid_phase_ = 0;
-    for (std::size_t b = 0; b < 4; ++b) {
-      out.value[b + 1].push_back(std::sqrt(power[b] / static_cast<float>(mid_factor_)));
-    }
+    for (std::size_t b = 0; b < 4; ++b) to[b][done] = power[b];
+    ++done;
     power = Lanes{};
     // Filters that ring down in silence would end in denormal numbers, which are slow.
     constexpr float silent = 1e-15F;
-    for (Biquads& section : sections) {
-      section.z1 = ((section.z1 < silent) & (section.z1 > -silent)) ? Lanes{} : section.z1;
-      section.z2 = ((section.z2 < silent) & (section.z2 > -silent)) ? Lanes{} : section.z2;
+    for (Poles* poles : {&high[0], &high[1], &low[0], &low[1]}) {
+      poles->y1 = ((poles->y1 < silent) & (poles->y1 > -silent)) ? Lanes{} : poles->y1;
+      poles->y2 = ((poles->y2 < silent) & (poles->y2 > -silent)) ? Lanes{} : poles->y2;
     }
   }
-  sections_ = sections;
+  for (std::size_t b = 0; b < 4; ++b) {
+    for (std::size_t i = 0; i < yielded; ++i) to[b][i] = std::sqrt(to[b][i] * power_gain[b]);
+  }
+  bands_ = bands;
   band_power_ = power;
 }
 

@@ -49,16 +49,23 @@ class SignalBank {
   /// Four bands side by side, so that the filters of all of them take one step together.
   using Lanes = float __attribute__((vector_size(16)));
   static_assert(signal_count - 1 == 4);
-  /// Second-order section, transposed direct form II, of every band.
-  struct Biquads {
-    Lanes b0{}, b1{}, b2{}, a1{}, a2{};
-    Lanes z1{}, z2{};
+  /// Pair of poles of every band, direct form I, summed so that the next output waits for one product and one
+  /// difference only: it is this wait that filtering costs.
+  struct Poles {
+    Lanes a1{}, a2{};
+    Lanes y1{}, y2{};  // the last two outputs
     Lanes step(Lanes x) {
-      const Lanes y = b0 * x + z1;
-      z1 = b1 * x - a1 * y + z2;
-      z2 = b2 * x - a2 * y;
+      const Lanes y = (x - a2 * y2) - a1 * y1;
+      y2 = y1;
+      y1 = y;
       return y;
     }
+  };
+  /// A band of one Butterworth high-pass twice and one low-pass twice. Zeros that all bands share are
+  /// taken care of before the bands part.
+  struct Bands {
+    std::array<Poles, 2> high_pass, low_pass;
+    Lanes power_gain{};  // of all that the zeros and poles let out too strong
   };
   /// Anti-alias low-pass that yields every `factor`-th sample.
   class Decimator {
@@ -85,12 +92,13 @@ class SignalBank {
   double signal_rate_hz_;
   Decimator to_mid_;
   Decimator to_low_;
-  std::array<Biquads, 4> sections_;
+  Bands bands_;
   Lanes band_power_{};
   int mid_factor_;
   int mid_phase_ = 0;
   std::vector<float> cleaned_;  // three samples before the block, then the block
-  std::vector<float> mid_;
+  std::vector<float> mid_;      // six samples before the block, then the block at the intermediate rate
+  std::vector<float> shaped_;   // the same block through the shared zeros
 
   std::int64_t seen_ = 0;
   std::int64_t clipped_ = 0;
