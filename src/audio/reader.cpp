@@ -131,6 +131,7 @@ struct AudioReader::State {
   SoundFile file;
   SF_INFO info{};
   sf_count_t read = 0;  ///< frames so far
+  std::vector<short> sixteen_bits;
   bool ended = false;
   bool broke_off = false;
   bool cut_short = false;  ///< the file is shorter than its own header says
@@ -176,6 +177,20 @@ struct AudioReader::State {
       if (comes_back(open)) file.reset(open());
     }
     return file != nullptr;
+  }
+
+  /// Up to `capacity` frames; at most 0 at the end and in trouble.
+  sf_count_t read_frames(std::span<float> interleaved, sf_count_t capacity) {
+    const LibraryCall quiet;
+    if ((info.format & SF_FORMAT_SUBMASK) != SF_FORMAT_PCM_16) return sf_readf_float(file.get(), interleaved.data(), capacity);
+    // What most recordings hold is read as it is: the library would fetch it in pieces of 8 KiB and turn one
+    // sample after another.
+    sixteen_bits.resize(interleaved.size());
+    const sf_count_t got = sf_readf_short(file.get(), sixteen_bits.data(), capacity);
+    constexpr float step = 1.0F / 32768.0F;  // as the library has it
+    const auto count = static_cast<std::size_t>(std::max<sf_count_t>(0, got) * info.channels);
+    for (std::size_t i = 0; i < count; ++i) interleaved[i] = static_cast<float>(sixteen_bits[i]) * step;
+    return got;
   }
 
   /// Opens a seekable file through ffmpeg.
@@ -296,10 +311,7 @@ FrameCount AudioReader::read(std::span<float> interleaved) {
   if (state_->ended) return FrameCount{0};
   const auto capacity =
       static_cast<sf_count_t>(interleaved.size() / static_cast<std::size_t>(channels()));
-  const sf_count_t got = [&] {
-    const LibraryCall quiet;
-    return sf_readf_float(state_->file.get(), interleaved.data(), capacity);
-  }();
+  const sf_count_t got = state_->read_frames(interleaved, capacity);
   if (got <= 0) {
     state_->ended = true;
     const bool decoder_content = !state_->decoder || state_->decoder->finish();

@@ -41,6 +41,10 @@ void Ears::push(std::span<const float> interleaved) {
     if (frames_ < compared_frames_) frames = std::min(frames, compared_frames_ - frames_);
     for (Ear& ear : ears_) {
       const auto channel = static_cast<std::size_t>(ear.channel);
+      if (channels_ == 1) {
+        ear.listener.push(interleaved.first(frames));
+        continue;
+      }
       for (std::size_t i = 0; i < frames; ++i) mono_[i] = interleaved[i * channels_ + channel];
       ear.listener.push(std::span{mono_}.first(frames));
     }
