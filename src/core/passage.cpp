@@ -112,6 +112,20 @@ void keep_cycles(HeardCycles& kept, const CycleSpectra& spectra, const std::vect
   }
 }
 
+Passage nothing_heard(double begin_s, double duration_s, const Engine& engine) {
+  Passage p;
+  p.begin_s = begin_s;
+  p.duration_s = duration_s;
+  const std::size_t P = engine.positions().size();
+  p.level_sum.assign(P, 0.0);
+  p.level_square.assign(P, 0.0);
+  p.expected.assign(P, 0.0);
+  p.missing.assign(P, 0.0);
+  p.missing_if_intermittent.assign(P, 0.0);
+  p.probability.back() = 1.0;
+  return p;
+}
+
 /// True when nothing but digital silence is in it.
 bool is_silent(const Signals& signals) {
   constexpr float nothing = 1e-9F;  // 16 bits end at 3e-5
@@ -122,18 +136,10 @@ bool is_silent(const Signals& signals) {
 
 }  // namespace
 
-Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
+Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, double begin_s,
                       const Engine& engine, PassageDetails* details) {
-  Passage p;
-  p.begin_s = begin_s;
-  p.duration_s = signals.size() > 0 ? static_cast<double>(signals.size()) / signals.rate_hz : 0.0;
+  Passage p = nothing_heard(begin_s, signals.duration_s(), engine);
   const std::size_t P = engine.positions().size();
-  p.level_sum.assign(P, 0.0);
-  p.level_square.assign(P, 0.0);
-  p.expected.assign(P, 0.0);
-  p.missing.assign(P, 0.0);
-  p.missing_if_intermittent.assign(P, 0.0);
-  p.probability.back() = 1.0;
   if (speed.mean_rpm <= 0.0) return p;
 
   // Gates, all of which an engine passes (a sum of evidence is fooled by one loud thing): the comb
@@ -247,24 +253,26 @@ void weigh_speeds(Passage& p, const std::vector<SpeedCandidate>& candidates, Hea
 
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
                      const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
-  if (is_silent(signals)) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
   constexpr double tone_share = 0.95;
-  if (steadiest_line_share(signals) > tone_share) return hear_at_speed(signals, SpeedCandidate{}, begin_s, engine);
+  if (is_silent(signals) || steadiest_line_share(signals) > tone_share) {
+    return nothing_heard(begin_s, signals.size() > 0 ? static_cast<double>(signals.size()) / signals.rate_hz : 0.0, engine);
+  }
   const int mains_hz = remove_mains(signals);
+  const RunningSums sums{signals};
   // Without its hum it is another sound.
   const auto shared = mains_hz == 0 ? remembered : std::nullopt;
-  std::vector<SpeedCandidate> candidates = find_speed(signals, engine, options.speed_guess, known, shared);
+  std::vector<SpeedCandidate> candidates = find_speed(signals, sums, engine, options.speed_guess, known, shared);
   if (candidates.empty()) candidates.emplace_back();
   const SpeedCandidate& speed = candidates.front();
   const auto judged = [&](const Passage& p) {
     return p.engine_heard && options.known_good ? judge_pattern(without_offset(p.evidence, options.known_good->evidence)) : p.probability;
   };
-  Passage p = hear_at_speed(signals, speed, begin_s, engine);
+  Passage p = hear_at_speed(sums, speed, begin_s, engine);
   p.mains_hz = mains_hz;
   p.probability = judged(p);
 
   weigh_speeds(p, candidates, [&](const SpeedCandidate& other) -> std::optional<VerdictProbabilities> {
-    const Passage heard = hear_at_speed(signals, other, begin_s, engine);
+    const Passage heard = hear_at_speed(sums, other, begin_s, engine);
     return heard.engine_heard ? std::optional{judged(heard)} : std::nullopt;
   });
   if (p.engine_heard) {

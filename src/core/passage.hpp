@@ -5,6 +5,7 @@
 #include <optional>
 #include <vector>
 
+#include "core/fold.hpp"
 #include "core/pattern.hpp"
 #include "core/signals.hpp"
 #include "pipebeat/finding.hpp"
@@ -60,7 +61,7 @@ struct PassageDetails {
 };
 
 /// The same for one hypothesis about the speed: everything but the speed probabilities.
-Passage hear_at_speed(const Signals& signals, const SpeedCandidate& speed, double begin_s,
+Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, double begin_s,
                       const Engine& engine, PassageDetails* details = nullptr);
 
 }  // namespace pipebeat::core

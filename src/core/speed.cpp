@@ -484,8 +484,8 @@ std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> dra
 /// the whole, with more rows where the speed moves.
 class LongSearch {
  public:
-  LongSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz)
-      : signals_{signals}, engine_{engine}, search_{signals, engine, low_hz, high_hz} {
+  LongSearch(const Signals& signals, const RunningSums& sums, const Engine& engine, double low_hz, double high_hz)
+      : signals_{signals}, sums_{sums}, engine_{engine}, search_{signals, engine, low_hz, high_hz} {
     map_.cycle_hz = search_.cycle_hz();
     const std::size_t frames = search_.frames();
     for (std::size_t f = 0; f < frames; f += sparse) map_.frame.push_back(f);
@@ -526,10 +526,10 @@ class LongSearch {
 
   /// The one hypothesis that the engine still runs at a speed that is known. Only speeds around it are
   /// searched: what leaves them for a moment is followed from there.
-  static std::optional<SpeedCandidate> near(const Signals& signals, const Engine& engine, const KnownSpeed& known) {
+  static std::optional<SpeedCandidate> near(const Signals& signals, const RunningSums& sums, const Engine& engine, const KnownSpeed& known) {
     constexpr double searched = 1.3;
     const double usual_hz = engine.cycle_frequency(known.speed).value();
-    LongSearch search{signals, engine, usual_hz / searched, usual_hz * searched};
+    LongSearch search{signals, sums, engine, usual_hz / searched, usual_hz * searched};
     constexpr double pull = 4.0;
     constexpr double speed_reach = 1.15;
     constexpr double score_reach = 2.0;  // log odds
@@ -591,17 +591,17 @@ class LongSearch {
       path = best_path(map_, centre_hz, pull);
     }
     const double salience = mean_salience(map_, path);
-    const RunningSums sums{signals_};
     candidate.phase = along(map_, path);
-    Settled settled = settle(candidate, sums, engine_, 3);
+    Settled settled = settle(candidate, sums_, engine_, 3);
     if (candidate.running.empty()) return false;
-    if (auto longer = follow(candidate, signals_, sums, engine_)) settled = std::move(*longer);
-    measure(candidate, settled, sums, engine_, salience);
+    if (auto longer = follow(candidate, signals_, sums_, engine_)) settled = std::move(*longer);
+    measure(candidate, settled, sums_, engine_, salience);
     candidate.score = score_of(candidate.features);
     return true;
   }
 
   const Signals& signals_;
+  const RunningSums& sums_;
   const Engine& engine_;
   CombSearch search_;
   SalienceMap map_;
@@ -613,7 +613,7 @@ std::size_t beat_lines(const Engine& engine) {
   return std::max<std::size_t>(12, 4 * engine.positions().size());
 }
 
-std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
+std::vector<SpeedCandidate> find_speed(const Signals& signals, const RunningSums& sums, const Engine& engine, std::optional<Rpm> guess,
                                        const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
   const double duration = static_cast<double>(signals.size()) / signals.rate_hz;
   if (duration < 0.5) return {};
@@ -621,7 +621,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   double high_hz = engine.cycle_frequency(Rpm{std::max(fastest_rpm, guess ? 1.15 * guess->value() : fastest_rpm)}).value();
   if (duration > longest_whole_s) {
     if (known) {
-      if (auto still = LongSearch::near(signals, engine, *known)) {
+      if (auto still = LongSearch::near(signals, sums, engine, *known)) {
         std::vector<SpeedCandidate> candidates{std::move(*still)};
         if (known->other) {
           candidates.emplace_back();
@@ -630,7 +630,7 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
         return candidates;
       }
     }
-    return LongSearch{signals, engine, low_hz, high_hz}.from_the_clearest_stretch(guess);
+    return LongSearch{signals, sums, engine, low_hz, high_hz}.from_the_clearest_stretch(guess);
   }
   if (known) {
     low_hz = engine.cycle_frequency(Rpm{0.85 * known->speed.value()}).value();
@@ -644,7 +644,6 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& eng
   std::vector<Drawn> drawn;
   if (known) drawn.push_back({best_path(map, low_hz, 0.0), low_hz, 0.0});
   else drawn = draw_paths(map, engine, guess);
-  const RunningSums sums{signals};
   std::vector<Hypothesis> hypotheses = weigh(map, drawn, sums, engine, known ? std::nullopt : guess);
   std::vector<SpeedCandidate> candidates;
   for (Hypothesis& h : hypotheses) candidates.push_back(std::move(h.candidate));

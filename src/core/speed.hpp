@@ -56,8 +56,9 @@ struct KnownSpeed {
 /// phase, running and features of the others belong to the stretch on which they were compared.
 /// `known`: where more than 24 s still fit it, as well as before, nothing else is weighed; less is only
 /// searched within 15 % of it.
-std::vector<SpeedCandidate> find_speed(const Signals& signals, const Engine& engine, std::optional<Rpm> guess,
-                                       const std::optional<KnownSpeed>& known = {},
+/// `sums`: of the signals.
+std::vector<SpeedCandidate> find_speed(const Signals& signals, const RunningSums& sums, const Engine& engine,
+                                       std::optional<Rpm> guess, const std::optional<KnownSpeed>& known = {},
                                        const std::optional<Remembered>& remembered = {});
 
 /// Cycle lines that carry the beat of a layout: four per heard event, at least 12.

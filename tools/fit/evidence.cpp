@@ -69,7 +69,8 @@ json examine(const std::string& dir, const json& label) {
   std::vector<LevelPoint> strip;
   bank.push(mono, signals, strip);
   remove_mains(signals);
-  const auto candidates = find_speed(signals, *engine, std::nullopt);
+  const RunningSums sums{signals};
+  const auto candidates = find_speed(signals, sums, *engine, std::nullopt);
 
   json out{{"dir", dir}, {"file", file}, {"group", group_of(dir, label)}};
   for (const char* key : {"class", "condition", "profile", "layout", "mic", "view", "snr_db", "missing_ratio", "duration"}) {
@@ -91,7 +92,7 @@ json examine(const std::string& dir, const json& label) {
   }
   if (nearest != nullptr) {
     PassageDetails details;
-    const Passage p = hear_at_speed(signals, *nearest, 0.0, *engine, &details);
+    const Passage p = hear_at_speed(sums, *nearest, 0.0, *engine, &details);
     if (label.contains("events") && (label["class"] == "intermittent" || label["class"] == "scattered")) {
       out["positions"] = engine->positions().size();
       out["true_events"] = json::array();  // time of valve opening, missing

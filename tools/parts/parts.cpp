@@ -42,7 +42,7 @@ struct Van {
     SignalBank bank{rate_hz};
     std::vector<LevelPoint> strip;
     bank.push(sound, signals, strip);
-    speed = find_speed(signals, engine, {}).front();
+    speed = find_speed(signals, RunningSums{signals}, engine, {}).front();
     folded = fold(signals, speed.phase, angle_grid(engine));
     speed.running.resize(folded.cycles, false);
   }
@@ -100,13 +100,13 @@ BENCHMARK(hum_search)->Unit(benchmark::kMillisecond);
 
 void speed_of_16_seconds(benchmark::State& state) {
   const Signals signals = first_seconds(16.0);
-  for (auto _ : state) benchmark::DoNotOptimize(find_speed(signals, van().engine, {}));
+  for (auto _ : state) benchmark::DoNotOptimize(find_speed(signals, RunningSums{signals}, van().engine, {}));
   times_real_time(state, 16.0);
 }
 BENCHMARK(speed_of_16_seconds)->Unit(benchmark::kMillisecond);
 
 void speed_of_a_minute(benchmark::State& state) {
-  for (auto _ : state) benchmark::DoNotOptimize(find_speed(van().signals, van().engine, {}));
+  for (auto _ : state) benchmark::DoNotOptimize(find_speed(van().signals, RunningSums{van().signals}, van().engine, {}));
   times_real_time(state, minute_s);
 }
 BENCHMARK(speed_of_a_minute)->Unit(benchmark::kMillisecond);
@@ -114,7 +114,7 @@ BENCHMARK(speed_of_a_minute)->Unit(benchmark::kMillisecond);
 void speed_of_the_next_minute(benchmark::State& state) {
   const SpeedCandidate& s = van().speed;
   const KnownSpeed known{Rpm{s.mean_rpm}, s.probability, s.score, s.features[3], {}};
-  for (auto _ : state) benchmark::DoNotOptimize(find_speed(van().signals, van().engine, {}, known));
+  for (auto _ : state) benchmark::DoNotOptimize(find_speed(van().signals, RunningSums{van().signals}, van().engine, {}, known));
   times_real_time(state, minute_s);
 }
 BENCHMARK(speed_of_the_next_minute)->Unit(benchmark::kMillisecond);
