@@ -253,11 +253,11 @@ void weigh_speeds(Passage& p, const std::vector<SpeedCandidate>& candidates, Hea
 
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
                      const std::optional<KnownSpeed>& known, const std::optional<Remembered>& remembered) {
+  const auto nothing = [&] { return nothing_heard(begin_s, signals.size() > 0 ? static_cast<double>(signals.size()) / signals.rate_hz : 0.0, engine); };
+  if (is_silent(signals)) return nothing();
   constexpr double tone_share = 0.95;
-  if (is_silent(signals) || steadiest_line_share(signals) > tone_share) {
-    return nothing_heard(begin_s, signals.size() > 0 ? static_cast<double>(signals.size()) / signals.rate_hz : 0.0, engine);
-  }
-  const int mains_hz = remove_mains(signals);
+  const auto [line_share, mains_hz] = remove_mains(signals);
+  if (line_share > tone_share) return nothing();
   const RunningSums sums{signals};
   // Without its hum it is another sound.
   const auto shared = mains_hz == 0 ? remembered : std::nullopt;

@@ -270,10 +270,10 @@ struct Hum {
 };
 
 /// Looks for lines at multiples of each of the base frequencies. Blocks overlap by half, so that the sound
-/// fades in and out.
-template <std::size_t n_bases>
+/// fades in and out. `on_block`: told the spectrum of every second block, one behind the other, that is filled.
+template <std::size_t n_bases, class OnBlock>
 std::array<Hum, n_bases> find_hum(std::span<const float> x, double rate, const std::array<double, n_bases>& bases, const RealFft& fft,
-                                  std::span<const float> window) {
+                                  std::span<const float> window, OnBlock on_block) {
   constexpr std::size_t length = long_block;
   constexpr std::size_t hop = length / 2;
   constexpr double narrow = 12.0;  // line power over the mean of its surroundings, 0.5 to 2 Hz off
@@ -284,15 +284,17 @@ std::array<Hum, n_bases> find_hum(std::span<const float> x, double rate, const s
   std::array<Hum, n_bases> found;
   for (Hum& hum : found) hum.sound.assign(n, 0.0F);
   for (std::ptrdiff_t begin = -static_cast<std::ptrdiff_t>(hop); begin < static_cast<std::ptrdiff_t>(n); begin += static_cast<std::ptrdiff_t>(hop)) {
+    const auto first = static_cast<std::size_t>(std::max<std::ptrdiff_t>(0, -begin));  // of the block that lies in the sound
+    const auto last = std::min(length, static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) - begin));
+    std::fill(block.begin(), block.end(), 0.0F);
     double filled = 1e-9;
-    for (std::size_t i = 0; i < length; ++i) {
-      const auto at = begin + static_cast<std::ptrdiff_t>(i);
-      const bool inside = at >= 0 && at < static_cast<std::ptrdiff_t>(n);
-      block[i] = inside ? x[static_cast<std::size_t>(at)] * window[i] : 0.0F;
-      if (inside) filled += window[i];
+    for (std::size_t i = first; i < last; ++i) {
+      block[i] = x[static_cast<std::size_t>(begin + static_cast<std::ptrdiff_t>(i))] * window[i];
+      filled += window[i];
     }
     if (filled < 0.2 * length) continue;
     fft.forward(block, bins);
+    if (begin % static_cast<std::ptrdiff_t>(length) == 0 && first == 0 && last == length) on_block(bins);
     for (std::size_t which = 0; which < n_bases; ++which) {
       const double base = bases[which];
       Hum& hum = found[which];
@@ -344,56 +346,69 @@ std::array<Hum, n_bases> find_hum(std::span<const float> x, double rate, const s
 
 }  // namespace
 
-double steadiest_line_share(const Signals& signals) {
-  constexpr std::size_t length = long_block;
-  const auto& x = signals.value[0];
-  const RealFft fft{length};
-  std::vector<float> block(length);
-  std::vector<std::complex<float>> bins(fft.bins());
-  std::vector<float> window;
-  double share = 0.0;
-  double blocks = 0.0;
-  for (std::size_t begin = 0; begin < x.size(); begin += length) {
-    const std::size_t filled = std::min(length, x.size() - begin);
-    if (begin > 0 && filled < length / 2) break;
-    std::fill(block.begin(), block.end(), 0.0F);
-    if (window.size() != filled) window = hann(filled);
-    for (std::size_t i = 0; i < filled; ++i) block[i] = x[begin + i] * window[i];
-    fft.forward(block, bins);
-    std::size_t peak = 1;
-    double whole = 1e-30;
-    for (std::size_t b = 1; b < bins.size(); ++b) {
-      whole += std::norm(bins[b]);
-      if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
-    }
-    // A Hann line is four bins of its own length wide; a block that is partly filled widens it.
-    const std::size_t reach = 2 * length / filled;
-    double line = 0.0;
-    for (std::size_t b = peak > reach ? peak - reach : 1; b <= std::min(bins.size() - 1, peak + reach); ++b) line += std::norm(bins[b]);
-    share += line / whole;
-    blocks += 1.0;
+namespace {
+
+/// Share of a block's power that its strongest line holds. `filled`: samples of the block, the rest is silence.
+double strongest_line_share(std::span<const std::complex<float>> bins, std::size_t filled) {
+  std::size_t peak = 1;
+  double whole = 1e-30;
+  for (std::size_t b = 1; b < bins.size(); ++b) {
+    whole += std::norm(bins[b]);
+    if (std::norm(bins[b]) > std::norm(bins[peak])) peak = b;
   }
-  return blocks > 0.0 ? share / blocks : 0.0;
+  // A Hann line is four bins of its own length wide; a block that is partly filled widens it.
+  const std::size_t reach = 2 * long_block / filled;
+  double line = 0.0;
+  for (std::size_t b = peak > reach ? peak - reach : 1; b <= std::min(bins.size() - 1, peak + reach); ++b) line += std::norm(bins[b]);
+  return line / whole;
 }
 
-int remove_mains(Signals& signals) {
-  // Shorter recordings cannot tell hum from an engine and are left alone.
+}  // namespace
+
+SteadySound remove_mains(Signals& signals) {
+  SteadySound steady;
   const std::size_t n = signals.size();
-  if (n < long_block / 2) return 0;
   const RealFft fft{long_block};
-  const std::vector<float> window = hann(long_block);
+  double blocks = 0.0;
+  const auto count = [&](std::span<const std::complex<float>> bins, std::size_t filled) {
+    steady.line_share += strongest_line_share(bins, filled);
+    blocks += 1.0;
+  };
+  // Shorter recordings cannot tell hum from an engine and are left alone.
+  const bool long_enough = n >= long_block / 2;
+  std::array<Hum, 2> hums;  // of 50 and of 60 Hz
+  std::vector<float> window;
+  if (long_enough) {
+    window = hann(long_block);
+    // The low band tells whether there is any, and which.
+    hums = find_hum<2>(signals.value[0], signals.rate_hz, {50.0, 60.0}, fft, window,
+                       [&](std::span<const std::complex<float>> bins) { count(bins, long_block); });
+  }
+  const std::size_t begin = n - n % long_block;
+  const std::size_t filled = n - begin;
+  if (filled >= long_block / 2 || (begin == 0 && filled > 0)) {
+    const std::vector<float> shorter = hann(filled);
+    std::vector<float> block(long_block, 0.0F);
+    for (std::size_t i = 0; i < filled; ++i) block[i] = signals.value[0][begin + i] * shorter[i];
+    std::vector<std::complex<float>> bins(fft.bins());
+    fft.forward(block, bins);
+    count(bins, filled);
+  }
+  steady.line_share /= std::max(1.0, blocks);
+
+  const bool is_sixty = hums[1].votes > hums[0].votes;
+  const Hum& best = is_sixty ? hums[1] : hums[0];
+  const auto hops = static_cast<int>(n / (long_block / 2)) + 1;
+  if (!long_enough || best.votes < std::max(2, hops)) return steady;
+  steady.mains_hz = is_sixty ? 60 : 50;
   const auto subtract = [&](std::size_t m, const Hum& hum) {
     for (std::size_t i = 0; i < n; ++i) signals.value[m][i] -= hum.sound[i];
   };
-  // The low band tells whether there is any, and which.
-  const auto [fifty, sixty] = find_hum<2>(signals.value[0], signals.rate_hz, {50.0, 60.0}, fft, window);
-  const Hum& best = sixty.votes > fifty.votes ? sixty : fifty;
-  const int mains_hz = sixty.votes > fifty.votes ? 60 : 50;
-  const auto blocks = static_cast<int>(n / (long_block / 2)) + 1;
-  if (best.votes < std::max(2, blocks)) return 0;
   subtract(0, best);
-  for (std::size_t m = 1; m < signal_count; ++m) subtract(m, find_hum<1>(signals.value[m], signals.rate_hz, {static_cast<double>(mains_hz)}, fft, window)[0]);
-  return mains_hz;
+  for (std::size_t m = 1; m < signal_count; ++m) {
+    subtract(m, find_hum<1>(signals.value[m], signals.rate_hz, {static_cast<double>(steady.mains_hz)}, fft, window, [](const auto&) {})[0]);
+  }
+  return steady;
 }
 
 }  // namespace pipebeat::core

@@ -108,13 +108,17 @@ class SignalBank {
   float loudest_db_ = -120.0F;
 };
 
+/// What a sound holds that is steadier than any engine.
+struct SteadySound {
+  /// Share of the low band's power, 0..1, that one line narrower than 0.5 Hz holds, over blocks of about 8 s. Near 1
+  /// for a tone; no engine holds its speed so well, nor has it a single line.
+  double line_share = 0.0;
+  int mains_hz = 0;  ///< 50 or 60 where hum was found, else 0
+};
+
 /// Takes mains hum out of the signals, in place: steady lines at multiples of 50 or 60 Hz that are
 /// far narrower than any line of an engine, whose idle wanders by 0.5 % and more.
-/// Returns 50 or 60 where hum was found, else 0.
-int remove_mains(Signals& signals);
-
-/// Share of the low band's power, 0..1, that one line narrower than 0.5 Hz holds, over blocks of
-/// about 8 s. Near 1 for a tone; no engine holds its speed so well, nor has it a single line.
-double steadiest_line_share(const Signals& signals);
+/// Returns what there was before.
+SteadySound remove_mains(Signals& signals);
 
 }  // namespace pipebeat::core
