@@ -178,16 +178,23 @@ PIPEBEAT_WIDE Folded fold(const RunningSums& signals, const PhaseTrack& phase, s
   const std::array<float*, signal_count> to{out.value[0].data(), out.value[1].data(), out.value[2].data(), out.value[3].data(), out.value[4].data()};
   const auto sums = signals.sums();
   const std::size_t last = std::max<std::size_t>(sums.size(), 2) - 2;
+  // All in signal samples.
+  const double hop = phase.hop_s * signals.rate_hz();
   std::size_t seg = 0;
-  double edge = 0.0;  // of an angle slot, in signal samples
+  double per_phase = 0.0;
+  double begin = 0.0;  // of the track's step
+  double edge = 0.0;   // of an angle slot
   // Integrals of the signals up to there; what lies beyond the ends counts as silence.
   double low = 0.0;
   Envelopes envelopes{};
   for (std::size_t i = 0; i <= total; ++i) {
     const double p = static_cast<double>(i) / static_cast<double>(per_cycle);
-    while (seg + 2 < phase.cycles.size() && phase.cycles[seg + 1] < p) ++seg;
-    const double t = (p - phase.cycles[seg]) / std::max(1e-12, phase.cycles[seg + 1] - phase.cycles[seg]);
-    const double next = (phase.start_s + phase.hop_s * (static_cast<double>(seg) + std::clamp(t, 0.0, 1.0))) * signals.rate_hz();
+    if (i == 0 || phase.cycles[seg + 1] < p) {
+      while (seg + 2 < phase.cycles.size() && phase.cycles[seg + 1] < p) ++seg;
+      per_phase = hop / std::max(1e-12, phase.cycles[seg + 1] - phase.cycles[seg]);
+      begin = phase.start_s * signals.rate_hz() + hop * static_cast<double>(seg);
+    }
+    const double next = begin + std::clamp((p - phase.cycles[seg]) * per_phase, 0.0, hop);
     if (i % per_cycle == 0) out.start_s[i / per_cycle] = next / signals.rate_hz();
     const double x = std::clamp(next, 0.0, static_cast<double>(last + 1));
     const auto whole = std::min(static_cast<std::size_t>(x), last);
