@@ -5,6 +5,8 @@
 #include <complex>
 #include <limits>
 #include <numbers>
+#include <numeric>
+#include <tuple>
 
 #include "core/fft.hpp"
 #include "core/sums.hpp"
@@ -162,7 +164,7 @@ bool SignalBank::at_rest() const {
 }
 
 void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
-  const double mean = (strip_power_[0] + strip_power_[1] + strip_power_[2] + strip_power_[3]) / static_cast<double>(strip_period_);
+  const double mean = std::accumulate(strip_power_.begin(), strip_power_.end(), 0.0) / static_cast<double>(strip_period_);
   const std::int64_t middle = seen_ - strip_period_ / 2;
   strip.push_back({static_cast<float>(static_cast<double>(middle) / sample_rate_hz_),
                    static_cast<float>(10.0 * std::log10(mean + 1e-12)), strip_clipped_, false});
@@ -191,18 +193,21 @@ PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples) {
   }
   clipped_ += clipped;
   strip_clipped_ = strip_clipped_ || clipped > 0;
-  // Every fourth sample into the same sum, counted from the recording's first, so that the sums do
-  // not depend on how the samples were cut.
+  // Samples go into the sums by turns, counted from the recording's first, so that the sums do not depend
+  // on how the samples were cut.
+  constexpr std::size_t lanes = std::tuple_size_v<decltype(strip_power_)>;
   std::size_t i = 0;
   const auto add_one = [&] {
-    strip_power_[static_cast<std::size_t>(seen_ % 4)] += static_cast<double>(x[i]) * x[i];
+    strip_power_[static_cast<std::size_t>(seen_) % lanes] += x[i] * x[i];
     ++seen_;
     ++i;
   };
-  while (i < n && seen_ % 4 != 0) add_one();
-  for (; i + 4 <= n; i += 4, seen_ += 4) {
-    for (std::size_t l = 0; l < 4; ++l) strip_power_[l] += static_cast<double>(x[i + l]) * x[i + l];
+  while (i < n && static_cast<std::size_t>(seen_) % lanes != 0) add_one();
+  auto power = strip_power_;  // in registers
+  for (; i + lanes <= n; i += lanes, seen_ += std::int64_t{lanes}) {
+    for (std::size_t l = 0; l < lanes; ++l) power[l] += x[i + l] * x[i + l];
   }
+  strip_power_ = power;
   while (i < n) add_one();
 }
 

@@ -103,7 +103,7 @@ class SignalBank {
   std::int64_t seen_ = 0;
   std::int64_t clipped_ = 0;
   std::int64_t strip_period_;
-  std::array<double, 4> strip_power_{};
+  std::array<float, 16> strip_power_{};
   bool strip_clipped_ = false;
   float loudest_db_ = -120.0F;
 };
