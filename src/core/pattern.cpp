@@ -4,6 +4,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "core/firing_odds.hpp"
 #include "core/line_pattern.hpp"
 
 namespace pipebeat::core {
@@ -17,20 +18,18 @@ double mean_coherence(const CycleLines& lines, std::size_t m, std::size_t last) 
   return K > 0 ? sum / static_cast<double>(K) : 0.0;
 }
 
+/// Odds of hundreds of nats say little more than odds of fifty.
+double signed_root(double nats) { return std::copysign(std::sqrt(std::abs(nats)), nats); }
+
 }  // namespace
 
-Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
-                         const Folded& folded, const std::vector<bool>& running,
+Evidence gather_evidence(const CycleSpectra& spectra, const CycleLines& lines, const PulseFit& pulses,
+                         const Engine& engine, const Folded& folded, const std::vector<bool>& running,
                          const EventCrowd& crowd, const SpeedCandidate& speed) {
   const std::size_t P = engine.positions().size();
   const auto min_level = [&](std::size_t m) {
     const auto& l = pulses.signal[m].level;
     return l.empty() ? 1.0 : std::clamp(*std::min_element(l.begin(), l.end()), -1.0, 1.0);
-  };
-  const auto patterns = [&](std::size_t m) {
-    const PatternMisfit x = pattern_misfit(lines, m, engine);
-    return std::array{x.strength, x.healthy, x.one_weak, x.one_dead, x.two_dead, x.alternating,
-                      std::min({x.healthy, x.one_weak, x.one_dead, x.two_dead, x.alternating})};
   };
 
   // Speed from cycle to cycle: jitter, and whether it drops faster than it recovers.
@@ -64,7 +63,13 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
   put(std::array{null_level(lines, 0, engine, 0.2, 1.0), null_level(lines, 0, engine, 1.0, 2.0),
                  null_level(lines, 0, engine, 2.0, 3.0), null_level(lines, 1, engine, 1.0, 2.0),
                  null_level(lines, 3, engine, 1.0, 2.0), null_level(lines, 4, engine, 1.0, 2.0)});
-  for (const std::size_t m : {0U, 1U, 3U, 4U}) put(patterns(m));
+  const PatternMisfit low = pattern_misfit(lines, 0, engine);
+  put(std::array{low.strength, low.healthy, low.one_weak, low.one_dead, low.two_dead, low.alternating,
+                 std::min({low.healthy, low.one_weak, low.one_dead, low.two_dead, low.alternating})});
+  constexpr std::array<std::size_t, 4> with_odds{0, 1, 3, 4};
+  for (const FiringOdds& odds : firing_odds(spectra, running, engine, with_odds)) {
+    put(std::array{signed_root(odds.dead), signed_root(odds.dead - odds.weak), signed_root(odds.more_dead), signed_root(odds.weak)});
+  }
   const std::array rest{
           min_level(0), min_level(1), min_level(3), min_level(4),
           pulses.signal[0].explained, pulses.signal[4].explained,
@@ -81,7 +86,7 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
           crowd.split_score, crowd.split_unlike, crowd.split_steady,
           std::log(count),
           speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
-  static_assert(6 + 4 * 7 + std::tuple_size_v<decltype(rest)> == evidence_count);
+  static_assert(6 + 7 + 4 * 4 + std::tuple_size_v<decltype(rest)> == evidence_count);
   put(rest);
   return out;
 }

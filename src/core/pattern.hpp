@@ -19,14 +19,15 @@
 namespace pipebeat::core {
 
 /// Names of the evidence columns, in order. Levels in dB, spreads as logs.
-inline constexpr std::array<std::string_view, 79> evidence_names{
+inline constexpr std::array<std::string_view, 74> evidence_names{
     "low_null_near", "low_null_first", "low_null_far",        // lines the healthy layout lacks
     "e1_null_first", "e3_null_first", "e4_null_first",
     "low_strength", "low_healthy", "low_one_weak", "low_one_dead",     // line patterns: strength of
     "low_two_dead", "low_alternating", "low_best",                     // the weakest, misfits
-    "e1_strength", "e1_healthy", "e1_one_weak", "e1_one_dead", "e1_two_dead", "e1_alternating", "e1_best",
-    "e3_strength", "e3_healthy", "e3_one_weak", "e3_one_dead", "e3_two_dead", "e3_alternating", "e3_best",
-    "e4_strength", "e4_healthy", "e4_one_weak", "e4_one_dead", "e4_two_dead", "e4_alternating", "e4_best",
+    "low_odds_dead", "low_odds_dead_not_weak", "low_odds_more_dead", "low_odds_weak",  // firing odds,
+    "e1_odds_dead", "e1_odds_dead_not_weak", "e1_odds_more_dead", "e1_odds_weak",      // roots of nats
+    "e3_odds_dead", "e3_odds_dead_not_weak", "e3_odds_more_dead", "e3_odds_weak",
+    "e4_odds_dead", "e4_odds_dead_not_weak", "e4_odds_more_dead", "e4_odds_weak",
     "low_min_level", "e1_min_level", "e3_min_level", "e4_min_level",   // emptiest position
     "low_explained", "e4_explained",
     "low_noise", "e1_noise", "e3_noise", "e4_noise",          // level scatter from cycle to cycle
@@ -43,7 +44,7 @@ inline constexpr std::array<std::string_view, 79> evidence_names{
 inline constexpr std::size_t evidence_count = evidence_names.size();
 using Evidence = std::array<double, evidence_count>;
 
-Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
+Evidence gather_evidence(const CycleSpectra& spectra, const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
                          const Folded& folded, const std::vector<bool>& running,
                          const EventCrowd& crowd, const SpeedCandidate& speed);
 
