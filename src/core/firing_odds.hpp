@@ -1,5 +1,4 @@
-// Firing odds: how likely the mean cycle is if every position fires, if one is weak, if some are
-// dead.
+// Firing odds: how likely the mean cycle is if every position fires, if one is weak, if some are dead.
 #pragma once
 
 #include <span>
@@ -10,18 +9,15 @@
 
 namespace pipebeat::core {
 
-/// Log odds (nats) against all positions firing alike; 0 where there are too few cycles or lines to
-/// tell.
+/// Log odds (nats) against all positions firing alike; 0 where there are too few cycles or lines to tell.
 struct FiringOdds {
-  double weak = 0.0;  ///< one position fires with half a pulse
-  double dead = 0.0;  ///< one position is dead
-  double more_dead =
-      0.0;  ///< two are, or every other one; as `dead` where the layout has fewer than three
+  double weak = 0.0;       ///< one position fires with half a pulse
+  double dead = 0.0;       ///< one position is dead
+  double more_dead = 0.0;  ///< two are, or every other one; as `dead` where the layout has fewer than three
 };
 
-/// Odds by the mean of the cycles that `use` picks, for each of the wanted signals. Levels and
-/// phases of the lines count. What the layout looks like turned on itself is the same, so the
-/// numbering does not matter.
+/// Odds by the mean of the cycles that `use` picks (empty: all), for each of the wanted signals. `spectra` holds at
+/// least four lines a position. Levels and phases of the lines count, where the numbering begins does not.
 std::vector<FiringOdds> firing_odds(const CycleSpectra& spectra, const std::vector<bool>& use,
                                     const Engine& engine,
                                     std::span<const std::size_t> wanted_signals);
