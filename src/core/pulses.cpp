@@ -241,7 +241,8 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
     for (std::size_t c = 0; c < C; ++c) {
       if (!use.empty() && !use[c]) continue;
       count += 1.0;
-      for (std::size_t i = 0; i < M; ++i) mean[m][i] += (v[c * M + i] - dc[c]) / scale[c];
+      const double to_unit = 1.0 / scale[c];
+      for (std::size_t i = 0; i < M; ++i) mean[m][i] += (v[c * M + i] - dc[c]) * to_unit;
     }
     for (double& x : mean[m]) x /= count;
   }
@@ -296,11 +297,12 @@ PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vecto
     const LevelFit levels_of{g, h};
     for (std::size_t c = 0; c < C; ++c) {
       double dc = 0.0;
+      const double to_unit = 1.0 / s.scale[c];
       // One cycle of samples that begins at position 1's onset, so the wrap falls where position 1
       // of the next cycle begins.
       for (std::size_t i = 0; i < M; ++i) {
         const std::size_t at = std::min(C * M - 1, c * M + i + static_cast<std::size_t>(fit.offset));
-        y[i] = folded.value[m][at] / s.scale[c];
+        y[i] = folded.value[m][at] * to_unit;
         dc += y[i];
       }
       dc /= static_cast<double>(M);
