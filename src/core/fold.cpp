@@ -5,7 +5,6 @@
 #include <complex>
 #include <numbers>
 
-#include "core/fft.hpp"
 #include "core/sums.hpp"
 
 namespace pipebeat::core {
@@ -22,16 +21,62 @@ std::size_t grid_for(int lines) {
 /// Line values of all cycles: [cycle * lines + line - 1].
 using LineValues = std::vector<std::complex<float>>;
 
-/// Lines 1..K of every cycle of one signal.
-LineValues line_values(const Folded& folded, std::size_t m, const RealFft& fft, std::size_t K) {
-  LineValues x(folded.cycles * K);
-  std::vector<std::complex<float>> bins(fft.bins());
-  for (std::size_t c = 0; c < folded.cycles; ++c) {
-    fft.forward(std::span{folded.value[m]}.subspan(c * folded.per_cycle, folded.per_cycle), bins);
-    std::copy_n(bins.begin() + 1, K, x.begin() + static_cast<std::ptrdiff_t>(c * K));
+/// Lines 1..K of a cycle, X_k = unit * sum x_i exp(-2 pi i k i / M), straight from the definition: so few lines of so
+/// few samples that a fast transform takes three times as long.
+class LineTransform {
+ public:
+  /// `per_cycle`: M, even. `lines`: at most M / 2.
+  LineTransform(std::size_t per_cycle, std::size_t lines, double unit = 1.0)
+      : half_{per_cycle / 2}, lines_{lines}, padded_{(lines + group - 1) / group * group}, cos_(padded_ * (half_ + 1)), sin_(padded_ * (half_ + 1)) {
+    for (std::size_t i = 0; i <= half_; ++i) {
+      for (std::size_t k = 0; k < lines; ++k) {
+        const std::size_t turn = (k + 1) * i % per_cycle;
+        const std::complex<double> z = std::polar(unit, -2.0 * std::numbers::pi * static_cast<double>(turn) / static_cast<double>(per_cycle));
+        cos_[i * padded_ + k] = static_cast<float>(z.real());
+        sin_[i * padded_ + k] = static_cast<float>(z.imag());
+      }
+    }
   }
-  return x;
-}
+
+  /// Of every cycle of one signal.
+  [[nodiscard]] PIPEBEAT_WIDE LineValues of(const Folded& folded, std::size_t m) const {
+    LineValues out(folded.cycles * lines_);
+    std::vector<float> even(half_ + 1);  // sums and differences of samples that lie as far before and behind the cycle's
+    std::vector<float> odd(half_ + 1);   // beginning: one goes with the cosines, the other with the sines
+    for (std::size_t c = 0; c < folded.cycles; ++c) {
+      const float* const x = folded.value[m].data() + c * 2 * half_;
+      even[0] = x[0];
+      even[half_] = x[half_];
+      for (std::size_t i = 1; i < half_; ++i) {
+        even[i] = x[i] + x[2 * half_ - i];
+        odd[i] = x[i] - x[2 * half_ - i];
+      }
+      for (std::size_t first = 0; first < lines_; first += group) {
+        std::array<Eight, group / 8> re{};
+        std::array<Eight, group / 8> im{};
+        for (std::size_t i = 0; i <= half_; ++i) {
+          const float* const with_cos = cos_.data() + i * padded_ + first;
+          const float* const with_sin = sin_.data() + i * padded_ + first;
+          for (std::size_t l = 0; l < re.size(); ++l) {
+            re[l] += even[i] * *reinterpret_cast<const EightAnywhere*>(with_cos + 8 * l);
+            im[l] += odd[i] * *reinterpret_cast<const EightAnywhere*>(with_sin + 8 * l);
+          }
+        }
+        for (std::size_t k = first; k < std::min(lines_, first + group); ++k) out[c * lines_ + k] = {re[(k - first) / 8][k % 8], im[(k - first) / 8][k % 8]};
+      }
+    }
+    return out;
+  }
+
+ private:
+  using Eight = float __attribute__((vector_size(32)));
+  using EightAnywhere __attribute__((aligned(alignof(float)), may_alias)) = Eight;
+  static constexpr std::size_t group = 16;  // lines side by side
+  std::size_t half_;
+  std::size_t lines_;
+  std::size_t padded_;
+  std::vector<float> cos_, sin_;  // [sample * padded + line - 1]
+};
 
 /// The same with real and imaginary parts apart, which compilers turn into vector instructions.
 struct LinePlanes {
@@ -223,8 +268,8 @@ Folded fold(const Signals& signals, const PhaseTrack& phase, std::size_t per_cyc
 
 PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int rounds) {
   const std::size_t per_cycle = grid_for(lines);
-  const RealFft fft{per_cycle};
-  const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
+  const auto K = std::min(static_cast<std::size_t>(lines), per_cycle / 2);
+  const LineTransform transform{per_cycle, K};
   const TurnSearch wide{0.5 / 4.0, 121, K};
   const TurnSearch narrow{0.06, 121, K};
   for (int round = 0; round < rounds; ++round) {
@@ -237,7 +282,7 @@ PhaseTrack refine(const RunningSums& signals, PhaseTrack phase, int lines, int r
     if (pairs == 0) return phase;
     // Cross-spectra per pair and line, whitened by the line's mean power, over all signals.
     LinePlanes cross{pairs * K};
-    for (std::size_t m = 0; m < f.value.size(); ++m) add_cross_spectra(line_values(f, m, fft, K), f.cycles, block, cross);
+    for (std::size_t m = 0; m < f.value.size(); ++m) add_cross_spectra(transform.of(f, m), f.cycles, block, cross);
     // Smooth the cross-spectra over neighbours, then find the drift per pair.
     std::vector<double> size(pairs, 0.0);
     for (std::size_t p = 0; p < pairs; ++p) {
@@ -296,12 +341,11 @@ std::size_t anchor_grid(std::size_t lines) { return grid_for(static_cast<int>(li
 CycleSpectra cycle_spectra(const Folded& folded, std::size_t lines) {
   CycleSpectra out;
   const std::size_t M = folded.per_cycle;
-  const RealFft fft{M};
   out.cycles = folded.cycles;
-  out.lines = std::min(lines, fft.bins() - 1);
+  out.lines = std::min(lines, M / 2);
+  const LineTransform transform{M, out.lines, 1.0 / static_cast<double>(M)};
   for (std::size_t m = 0; m < signal_count; ++m) {
-    out.value[m] = line_values(folded, m, fft, out.lines);
-    for (auto& v : out.value[m]) v /= static_cast<float>(M);
+    out.value[m] = transform.of(folded, m);
     double whole = 0.0;
     for (std::size_t c = 0; c < out.cycles; ++c) whole += dot(folded.value[m].data() + c * M, folded.value[m].data() + c * M, M);
     out.power[m] = whole / static_cast<double>(std::max<std::size_t>(1, folded.value[m].size()));
@@ -392,12 +436,12 @@ PhaseTrack rejoin(const RunningSums& signals, PhaseTrack phase, int lines, const
   }
 
   const std::size_t per_cycle = grid_for(lines);
-  const RealFft fft{per_cycle};
-  const auto K = std::min(static_cast<std::size_t>(lines), fft.bins() - 1);
+  const auto K = std::min(static_cast<std::size_t>(lines), per_cycle / 2);
+  const LineTransform transform{per_cycle, K};
   const Folded f = fold(signals, phase, per_cycle);
   LineValues cross(runs.size() * K);
   for (std::size_t m = 0; m < f.value.size(); ++m) {
-    const LineValues x = line_values(f, m, fft, K);
+    const LineValues x = transform.of(f, m);
     LineValues sum(runs.size() * K);
     std::vector<float> power(K, 1e-20F);
     for (std::size_t r = 0; r < runs.size(); ++r) {
