@@ -7,6 +7,28 @@
 
 namespace pipebeat::core {
 
+namespace {
+
+/// Adds the squared magnitudes of `count` lines.
+PIPEBEAT_WIDE void add_norms(const std::complex<float>* line, std::size_t count, double* __restrict sum) {
+  const auto* const x = reinterpret_cast<const float*>(line);  // [complex.numbers.general] 4
+  for (std::size_t k = 0; k < count; ++k) sum[k] += x[2 * k] * x[2 * k] + x[2 * k + 1] * x[2 * k + 1];
+}
+
+/// Adds what a cycle's lines have in common with those of the next, and the mean of their squared magnitudes.
+PIPEBEAT_WIDE void add_pair(const std::complex<float>* line, std::size_t count, double* __restrict common, double* __restrict power) {
+  const auto* const a = reinterpret_cast<const float*>(line);
+  const float* const b = a + 2 * count;
+  for (std::size_t k = 0; k < count; ++k) {
+    common[k] += a[2 * k] * b[2 * k] + a[2 * k + 1] * b[2 * k + 1];
+    const float own = a[2 * k] * a[2 * k] + a[2 * k + 1] * a[2 * k + 1];
+    const float next = b[2 * k] * b[2 * k] + b[2 * k + 1] * b[2 * k + 1];
+    power[k] += 0.5F * (own + next);
+  }
+}
+
+}  // namespace
+
 CycleLines cycle_lines(const Folded& folded, std::size_t lines, const std::vector<bool>& use) {
   return cycle_lines(cycle_spectra(folded, lines), use);
 }
@@ -34,14 +56,8 @@ CycleLines cycle_lines(const CycleSpectra& spectra, const std::vector<bool>& use
       if (!used(c)) continue;
       count += 1.0;
       const bool pair = c + 1 < out.cycles && used(c + 1);
-      for (std::size_t k = 0; k < K; ++k) power[k] += std::norm(x[c * K + k]);
-      if (!pair) continue;
-      for (std::size_t k = 0; k < K; ++k) {
-        const auto a = x[c * K + k];
-        const auto b = x[(c + 1) * K + k];
-        coherence[k] += a.real() * b.real() + a.imag() * b.imag();
-        pair_power[k] += 0.5F * (std::norm(a) + std::norm(b));
-      }
+      add_norms(x.data() + c * K, K, power.data());
+      if (pair) add_pair(x.data() + c * K, K, coherence.data(), pair_power.data());
     }
     // Lines far below the whole signal are no beat, however exactly they repeat: the rounding of a
     // digital tone does. An envelope that an engine beats in swings by a percent and more; the low
