@@ -93,7 +93,7 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
   std::string notice{show::recording_caution()};
   const int cylinders = engine.cylinders();
   const std::string keys = fmt::format(
-      "1-{} that one unplugged   0 all on again   m mark   s stop   q quit without the answer",
+      "1-{} that one unplugged   0 all on again   m mark   s stop   q quit, no answer",
       cylinders <= 9 ? std::to_string(cylinders) : fmt::format("9,a-{:c}", 'a' + cylinders - 10));
   auto clipped_at = Clock::now() - warning_time;
   for (;;) {

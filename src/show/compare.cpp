@@ -116,7 +116,10 @@ std::vector<std::string> next_steps(const Comparison& c, Place place) {
       if (c.miss_after) {
         std::vector<std::string> steps;
         if (c.change == Change::worse) {
-          steps.emplace_back("Make sure that the two were not named the wrong way round: before comes first, then after.");
+          steps.emplace_back(place == Place::page
+                                 ? "Make sure that the two are not marked the wrong way round."
+                                 : "Make sure that the two were not named the wrong way round: before comes first, then "
+                                   "after.");
         }
         steps.emplace_back(place == Place::page
                     ? "Find the cylinder: take them out of action one at a time; the one that changes nothing "

@@ -14,23 +14,32 @@ namespace pipebeat::show {
 
 namespace {
 
+/// "2", "2 and 3", "2, 3 and 4"
 std::string names(const std::vector<int>& cylinders) {
-  return fmt::format("{}", fmt::join(cylinders, " and "));
+  std::string out;
+  for (std::size_t i = 0; i < cylinders.size(); ++i) {
+    out += fmt::format("{}{}", i == 0 ? "" : i + 1 == cylinders.size() ? " and " : ", ", cylinders[i]);
+  }
+  return out;
 }
 
-/// The cylinders that nobody unplugged.
+/// The cylinders that nobody unplugged, by number.
 std::vector<int> untested(const DropTest& test) {
   std::vector<int> out;
   for (const DropReason& r : test.reasons) {
     if (r.code == DropReasonCode::not_tested) out.push_back(r.cylinder);
   }
+  std::sort(out.begin(), out.end());
   return out;
 }
+
+/// Some cylinders were unplugged, others not, and so there is no answer yet.
+bool half_done(const DropTest& test) { return !test.dead && !test.cylinders.empty() && !untested(test).empty(); }
 
 std::string headline(const DropTest& test) {
   if (!test.dead) {
     const std::vector<int> left = untested(test);
-    if (left.empty() || test.cylinders.empty()) return "No answer: no cylinder stands out clearly";
+    if (!half_done(test)) return "No answer: no cylinder stands out clearly";
     return fmt::format("No answer yet: cylinder{} {} {} not unplugged", left.size() == 1 ? "" : "s", names(left),
                        left.size() == 1 ? "was" : "were");
   }
@@ -78,12 +87,13 @@ std::string sentence(const DropReason& r) {
 }
 
 std::string next_step(const DropTest& test) {
-  if (!test.dead) {
+  if (half_done(test)) {
     const std::vector<int> left = untested(test);
-    if (!left.empty() && !test.cylinders.empty()) {
-      return fmt::format("Unplug cylinder{} {} too, one at a time, 10 s each, at the same place and speed.",
-                         left.size() == 1 ? "" : "s", names(left));
-    }
+    return fmt::format("Unplug cylinder{} {} too, one at a time, at the same place and speed. Leave 10 s of sound with "
+                       "each unplugged, no longer.",
+                       left.size() == 1 ? "" : "s", names(left));
+  }
+  if (!test.dead) {
     return "Record again, 10 s for each cylinder and the baseline, same place, warm idle, electrical loads and "
            "fan off.";
   }
@@ -160,7 +170,10 @@ std::string to_text(const DropTest& test, const TextOptions& options, const std:
     out += '\n';
   }
   if (!test.reasons.empty() || assumed) out += "\n  Why\n";
-  for (const DropReason& r : test.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  for (const DropReason& r : test.reasons) {
+    if (half_done(test) && r.code == DropReasonCode::not_tested) continue;  // the first line said it
+    out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  }
   if (assumed) out += wrapped("    - ", capitalised(sentence(*assumed)) + ".");
   out += "\n  Next\n" + wrapped("    - ", next_step(test));
   return out + '\n' + wrapped("  ", workshop_caution());

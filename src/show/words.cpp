@@ -224,8 +224,8 @@ std::vector<std::string> steps(const Report& report, Place place) {
     case Verdict::dead_miss: {
       std::vector<std::string> steps{
           "Find out which cylinder: the sound can't number it. Take the cylinders out of action "
-          "one "
-          "at a time; the one that changes nothing is the dead one.",
+          "one at a time; the one that changes nothing is the dead one" +
+              std::string{on_page ? "." : " (`pipebeat droptest --help`)."},
           "Then test the cheap things first on that cylinder: spark, injector, compression last."};
       const bool on_purpose = std::any_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) {
         return r.code == ReasonCode::cylinders_switched_off;

@@ -69,13 +69,15 @@ TEST_CASE("A drop test half done asks for the other half") {
   test.cylinders[0].cylinder = 1;
   test.cylinders[1].cylinder = 2;
   test.reasons = {{DropReasonCode::nothing_stands_out, 0, 0.99},
-                  {DropReasonCode::not_tested, 3},
-                  {DropReasonCode::not_tested, 4}};
+                  {DropReasonCode::not_tested, 4},
+                  {DropReasonCode::not_tested, 3}};
   const std::string half = show::to_text(test);
   CHECK(contains(half, "No answer yet: cylinders 3 and 4 were not unplugged."));
   CHECK(contains(half, "Unplug cylinders 3 and 4 too"));
   check_that_it_fits(half);
   CHECK_FALSE(contains(half, "only 99 %"));
+  test.reasons.push_back({DropReasonCode::not_tested, 2});
+  CHECK(contains(show::to_text(test), "No answer yet: cylinders 2, 3 and 4 were not unplugged."));
   test.reasons = {{DropReasonCode::nothing_stands_out, 0, 0.55}};
   CHECK(contains(show::to_text(test), "The likeliest answer is only 55 % sure."));
 }
