@@ -120,9 +120,11 @@ class Model {
       return log_likelihood(patterns, mean, noise, spectrum);
     };
     const double healthy = of(healthy_);
-    FiringOdds out{of(weak_) - healthy, of(dead_) - healthy, 0.0};
-    out.more_dead = two_dead_.empty() ? out.dead : of(two_dead_) - healthy;
-    if (!half_dead_.empty()) out.more_dead = std::max(out.more_dead, of(half_dead_) - healthy);
+    FiringOdds out;
+    out.weak = of(weak_) - healthy;
+    out.dead = of(dead_) - healthy;
+    out.two_dead = two_dead_.empty() ? out.dead : of(two_dead_) - healthy;
+    out.half_dead = half_dead_.empty() ? out.two_dead : of(half_dead_) - healthy;
     return out;
   }
 

@@ -13,7 +13,8 @@ namespace pipebeat::core {
 struct FiringOdds {
   double weak = 0.0;       ///< one position fires with half a pulse
   double dead = 0.0;       ///< one position is dead
-  double more_dead = 0.0;  ///< two are, or every other one; as `dead` where the layout has fewer than three
+  double two_dead = 0.0;   ///< two are; as `dead` where the layout has fewer than three
+  double half_dead = 0.0;  ///< every other one is; as `two_dead` where the layout has fewer than four or an odd number
 };
 
 /// Odds by the mean of the cycles that `use` picks (empty: all), for each of the wanted signals. `spectra` holds at

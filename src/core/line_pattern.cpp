@@ -190,8 +190,6 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
   if (P % 2 == 0 && P >= 4) {
     for (std::size_t i = 0; i < P; i += 2) strength[i] = 0.5;
     out.alternating = misfit(strength);
-    for (std::size_t i = 0; i < P; i += 2) strength[i] = gulp;
-    out.half_dead = misfit(strength);
   }
   return out;
 }

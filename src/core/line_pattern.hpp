@@ -25,7 +25,6 @@ struct PatternMisfit {
   double one_dead = 12.0;
   double two_dead = 12.0;
   double alternating = 12.0;
-  double half_dead = 12.0;
   double strength = 0.5;    ///< of the weakest position if all others are alike, 1 a full pulse
 };
 

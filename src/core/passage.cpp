@@ -162,9 +162,10 @@ Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, d
   keep_cycles(p.lines_by_cycle, spectra, judged, std::max<std::size_t>(18, 4 * P));
   const PulseFit pulses = fit_pulses(folded, engine, judged);
   const Judgement judgement = judge_events(folded, engine, pulses, judged);
-  p.evidence = gather_evidence(spectra, lines, pulses, engine, folded, judged, judgement.crowd, speed);
+  const std::vector<FiringOdds> odds = firing_odds(spectra, judged, engine, signals_with_odds);
+  p.evidence = gather_evidence(lines, pulses, engine, folded, judged, judgement.crowd, speed, odds);
   p.probability = judge_pattern(p.evidence);
-  p.dead = dead_positions(lines, engine);
+  p.dead = dead_positions(odds, engine);
   note_order_lines(p, lines, engine);
   p.engine_heard = true;
 

@@ -23,9 +23,10 @@ double signed_root(double nats) { return std::copysign(std::sqrt(std::abs(nats))
 
 }  // namespace
 
-Evidence gather_evidence(const CycleSpectra& spectra, const CycleLines& lines, const PulseFit& pulses,
-                         const Engine& engine, const Folded& folded, const std::vector<bool>& running,
-                         const EventCrowd& crowd, const SpeedCandidate& speed) {
+Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
+                         const Folded& folded, const std::vector<bool>& running,
+                         const EventCrowd& crowd, const SpeedCandidate& speed,
+                         std::span<const FiringOdds> odds) {
   const std::size_t P = engine.positions().size();
   const auto min_level = [&](std::size_t m) {
     const auto& l = pulses.signal[m].level;
@@ -66,9 +67,8 @@ Evidence gather_evidence(const CycleSpectra& spectra, const CycleLines& lines, c
   const PatternMisfit low = pattern_misfit(lines, 0, engine);
   put(std::array{low.strength, low.healthy, low.one_weak, low.one_dead, low.two_dead, low.alternating,
                  std::min({low.healthy, low.one_weak, low.one_dead, low.two_dead, low.alternating})});
-  constexpr std::array<std::size_t, 4> with_odds{0, 1, 3, 4};
-  for (const FiringOdds& odds : firing_odds(spectra, running, engine, with_odds)) {
-    put(std::array{signed_root(odds.dead), signed_root(odds.dead - odds.weak), signed_root(odds.more_dead), signed_root(odds.weak)});
+  for (const FiringOdds& o : odds) {
+    put(std::array{signed_root(o.dead), signed_root(o.dead - o.weak), signed_root(std::max(o.two_dead, o.half_dead)), signed_root(o.weak)});
   }
   const std::array rest{
           min_level(0), min_level(1), min_level(3), min_level(4),
@@ -136,11 +136,19 @@ Evidence without_offset(const Evidence& evidence, std::span<const double> known_
   return out;
 }
 
-int dead_positions(const CycleLines& lines, const Engine& engine) {
-  const PatternMisfit low = pattern_misfit(lines, 0, engine);
+int dead_positions(std::span<const FiringOdds> odds, const Engine& engine) {
   const auto P = static_cast<int>(engine.positions().size());
-  if (P >= 4 && low.half_dead < 0.85 * std::min(low.one_dead, low.two_dead)) return P / 2;
-  return P >= 4 && low.two_dead < 0.9 * low.one_dead ? 2 : 1;
+  if (P < 3) return 1;
+  double two = 0.0;
+  double half = 0.0;
+  for (const FiringOdds& o : odds) {
+    two += o.two_dead - o.dead;
+    half += o.half_dead - o.dead;
+  }
+  // One is the usual case. The odds of the signals are not independent, so a few nats say nothing.
+  constexpr double enough = 4.0;
+  if (std::max(two, half) < enough) return 1;
+  return P % 2 == 0 && half > two ? P / 2 : 2;
 }
 
 }  // namespace pipebeat::core

@@ -9,6 +9,7 @@
 #include <string_view>
 #include <vector>
 
+#include "core/firing_odds.hpp"
 #include "core/judge.hpp"
 #include "core/lines.hpp"
 #include "core/pulses.hpp"
@@ -41,12 +42,17 @@ inline constexpr std::array<std::string_view, 74> evidence_names{
     "log_cycles",
     "salience", "running_share", "first_strong", "weakest_strong"};       // from the speed search
 
+/// Signals whose firing odds are evidence.
+inline constexpr std::array<std::size_t, 4> signals_with_odds{0, 1, 3, 4};
+
 inline constexpr std::size_t evidence_count = evidence_names.size();
 using Evidence = std::array<double, evidence_count>;
 
-Evidence gather_evidence(const CycleSpectra& spectra, const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
+/// `odds`: one for each of `signals_with_odds`.
+Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const Engine& engine,
                          const Folded& folded, const std::vector<bool>& running,
-                         const EventCrowd& crowd, const SpeedCandidate& speed);
+                         const EventCrowd& crowd, const SpeedCandidate& speed,
+                         std::span<const FiringOdds> odds);
 
 /// Probabilities of the verdicts in enum order; they sum to 1. `unclear` stands for sounds that are
 /// no engine.
@@ -58,6 +64,6 @@ VerdictProbabilities judge_pattern(const Evidence& evidence);
 Evidence without_offset(const Evidence& evidence, std::span<const double> known_good);
 
 /// How many positions are dead when the verdict is `dead_miss`: 1, 2 or half of them.
-int dead_positions(const CycleLines& lines, const Engine& engine);
+int dead_positions(std::span<const FiringOdds> odds, const Engine& engine);
 
 }  // namespace pipebeat::core

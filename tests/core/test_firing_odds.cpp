@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "core/firing_odds.hpp"
+#include "core/pattern.hpp"
 
 using namespace pipebeat;
 using namespace pipebeat::core;
@@ -62,17 +63,17 @@ TEST_CASE("the mean cycle of a four says whether all fire, one is weak, one is d
   const FiringOdds even = odds(four, {1.06, 0.94, 1.0, 0.97});
   CHECK(even.weak < 0.0);
   CHECK(even.dead < even.weak);
-  CHECK(even.more_dead < 0.0);
+  CHECK(even.two_dead < 0.0);
   const FiringOdds weak = odds(four, {1.0, 1.03, 0.5, 0.98});
   CHECK(weak.weak > 1.0);
   CHECK(weak.dead < weak.weak);
   const FiringOdds dead = odds(four, {1.03, 1.0, 0.97, -0.1});
   CHECK(dead.dead > 3.0);
   CHECK(dead.weak < dead.dead);
-  CHECK(dead.more_dead < dead.dead);
+  CHECK(dead.two_dead < dead.dead);
   const FiringOdds two = odds(four, {-0.1, 0.0, 1.0, 1.03});
-  CHECK(two.more_dead > two.dead);
-  CHECK(two.more_dead > 3.0);
+  CHECK(two.two_dead > two.dead);
+  CHECK(two.two_dead > 3.0);
 }
 
 TEST_CASE("firing odds hold wherever the dead position lies, also where firing is uneven") {
@@ -103,4 +104,18 @@ TEST_CASE("cycles of noise, and too few cycles, say hardly anything") {
   few.cycles = 4;
   constexpr std::size_t low = 0;
   CHECK(firing_odds(few, {}, four, std::span{&low, 1}).front().dead == 0.0);
+}
+
+TEST_CASE("the odds count the dead positions") {
+  const auto counted = [](const Engine& engine, const std::vector<double>& strength) {
+    const FiringOdds found = odds(engine, strength);
+    return dead_positions(std::span{&found, 1}, engine);
+  };
+  CHECK(counted(engine_of(4), {1.0, 0.97, 0.0, 1.0}) == 1);
+  CHECK(counted(engine_of(4), {-0.1, 0.97, 0.0, 1.0}) == 2);
+  CHECK(counted(engine_of(6), {1.0, 0.0, 1.0, 1.03, 1.0, 0.97}) == 1);
+  CHECK(counted(engine_of(6), {1.0, 0.0, 0.0, 1.03, 1.0, 0.97}) == 2);
+  CHECK(counted(engine_of(6), {1.0, 0.0, 0.97, 0.0, 1.03, 0.0}) == 3);
+  CHECK(counted(engine_of(8), {1.0, 0.0, 0.97, -0.1, 1.03, 0.0, 1.0, 0.0}) == 4);
+  CHECK(counted(engine_of(2), {1.0, 0.0}) == 1);
 }
