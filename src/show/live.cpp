@@ -189,13 +189,11 @@ std::vector<std::string> folded_keys(std::string_view keys, int columns) {
   while (!keys.empty()) {
     const std::string_view key = keys.substr(0, keys.find(between));
     keys.remove_prefix(std::min(key.size() + between.size(), keys.size()));
-    std::string& row = rows.back();
-    if (!row.empty() && width(row) + between.size() + width(key) > static_cast<std::size_t>(columns)) {
-      rows.emplace_back(key);
-    } else {
-      row += row.empty() ? "" : between;
-      row += key;
+    if (!rows.back().empty() && width(rows.back()) + between.size() + width(key) > static_cast<std::size_t>(columns)) {
+      rows.emplace_back();
     }
+    if (!rows.back().empty()) rows.back() += between;
+    rows.back() += key;
   }
   return rows;
 }
