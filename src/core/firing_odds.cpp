@@ -139,8 +139,8 @@ class Model {
       Complex line{};
       for (std::size_t p = 0; p < P_; ++p) {
         const double angle = engine_.positions()[p].angle.value() / engine_.cycle().value();
-        line += std::polar(level[p] / static_cast<double>(P_),
-                           -2.0 * std::numbers::pi * static_cast<double>(k) * angle);
+        line += level[p] / static_cast<double>(P_) *
+                std::polar(1.0, -2.0 * std::numbers::pi * static_cast<double>(k) * angle);
       }
       out.line.push_back(line);
       power.push_back(std::norm(line) + unevenness);
