@@ -28,12 +28,14 @@ class LineTransform {
   /// `per_cycle`: M, even. `lines`: at most M / 2.
   LineTransform(std::size_t per_cycle, std::size_t lines, double unit = 1.0)
       : half_{per_cycle / 2}, lines_{lines}, padded_{(lines + group - 1) / group * group}, cos_(padded_ * (half_ + 1)), sin_(padded_ * (half_ + 1)) {
+    std::vector<std::complex<float>> root;
+    for (std::size_t i = 0; i < per_cycle; ++i) {
+      root.emplace_back(std::polar(unit, -2.0 * std::numbers::pi * static_cast<double>(i) / static_cast<double>(per_cycle)));
+    }
     for (std::size_t i = 0; i <= half_; ++i) {
       for (std::size_t k = 0; k < lines; ++k) {
-        const std::size_t turn = (k + 1) * i % per_cycle;
-        const std::complex<double> z = std::polar(unit, -2.0 * std::numbers::pi * static_cast<double>(turn) / static_cast<double>(per_cycle));
-        cos_[i * padded_ + k] = static_cast<float>(z.real());
-        sin_[i * padded_ + k] = static_cast<float>(z.imag());
+        cos_[i * padded_ + k] = root[(k + 1) * i % per_cycle].real();
+        sin_[i * padded_ + k] = root[(k + 1) * i % per_cycle].imag();
       }
     }
   }

@@ -143,10 +143,10 @@ Rolled roll(const Folded& folded, const PulseFit& pulses, double slot) {
     auto& model = out.model[m];
     model.resize(C * M);
     running_median(y, C, M, model);
-    std::vector<double> square;
+    std::vector<float> square;
     square.reserve(C * M / 3 + 1);
     for (std::size_t i = 0; i < C * M; i += 3) square.push_back((y[i] - model[i]) * (y[i] - model[i]));
-    out.noise[m] = 2.2 * median(std::move(square)) + 1e-6;
+    out.noise[m] = 2.2 * static_cast<double>(median(std::move(square))) + 1e-6;
   }
   return out;
 }

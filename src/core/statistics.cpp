@@ -15,11 +15,4 @@ Interval wilson(double hits, double trials) {
   return {std::max(0.0, hits > 0.0 ? centre - half : 0.0), std::min(1.0, hits < trials ? centre + half : 1.0)};
 }
 
-double median(std::vector<double> values) {
-  if (values.empty()) return 0.0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
 }  // namespace pipebeat::core

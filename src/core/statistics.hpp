@@ -1,6 +1,7 @@
 // Small statistics shared by the listening and the comparing.
 #pragma once
 
+#include <algorithm>
 #include <vector>
 
 #include "pipebeat/finding.hpp"
@@ -13,6 +14,12 @@ namespace pipebeat::core {
 Interval wilson(double hits, double trials);
 
 /// The upper of the two middle values where their number is even; 0 of none.
-double median(std::vector<double> values);
+template <class T = double>
+T median(std::vector<T> values) {
+  if (values.empty()) return T{};
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
 
 }  // namespace pipebeat::core
