@@ -57,53 +57,59 @@ Section section_of(double sign, double cutoff_hz, double rate_hz) {
 
 void SignalBank::Decimator::design(int factor, double cutoff) {
   factor_ = static_cast<std::size_t>(factor);
-  if (factor == 1) return;
-  // Blackman-windowed sinc; about 10 taps per output sample give 60 dB beyond 1.5 x the cutoff.
-  const int count = 10 * factor + 1;
-  std::vector<double> taps;
-  double sum = 0.0;
-  for (int i = 0; i < count; ++i) {
-    const double t = i - (count - 1) / 2.0;
-    const double sinc = t == 0.0 ? cutoff : std::sin(std::numbers::pi * cutoff * t) / (std::numbers::pi * t);
-    const double x = 2.0 * std::numbers::pi * (i + 0.5) / count;
-    taps.push_back(sinc * (0.42 - 0.5 * std::cos(x) + 0.08 * std::cos(2.0 * x)));
-    sum += taps.back();
+  std::vector<double> taps{1.0};
+  double sum = 1.0;
+  if (factor > 1) {
+    // Blackman-windowed sinc; about 10 taps per output sample give 60 dB beyond 1.5 x the cutoff.
+    const int count = 10 * factor + 1;
+    taps.clear();
+    sum = 0.0;
+    for (int i = 0; i < count; ++i) {
+      const double t = i - (count - 1) / 2.0;
+      const double sinc = t == 0.0 ? cutoff : std::sin(std::numbers::pi * cutoff * t) / (std::numbers::pi * t);
+      const double x = 2.0 * std::numbers::pi * (i + 0.5) / count;
+      taps.push_back(sinc * (0.42 - 0.5 * std::cos(x) + 0.08 * std::cos(2.0 * x)));
+      sum += taps.back();
+    }
   }
   taps_.assign((taps.size() + 7) / 8 * 8, 0.0F);
   const std::size_t padding = taps_.size() - taps.size();
   for (std::size_t i = 0; i < taps.size(); ++i) taps_[padding + i] = static_cast<float>(taps[i] / sum);
   // The first output comes with the sample that completes `factor`.
-  waiting_.assign(taps_.size() - factor_, 0.0F);
+  samples_.assign(taps_.size(), 0.0F);
+  waiting_ = taps_.size() - factor_;
 }
 
-PIPEBEAT_WIDE void SignalBank::Decimator::push(std::span<const float> in, std::vector<float>& out) {
-  if (factor_ == 1) {
-    out.insert(out.end(), in.begin(), in.end());
-    return;
-  }
-  waiting_.insert(waiting_.end(), in.begin(), in.end());
-  const std::size_t yielded = waiting_.size() < taps_.size() ? 0 : (waiting_.size() - taps_.size()) / factor_ + 1;
-  const std::size_t before = out.size();
-  out.resize(before + yielded);
+float* SignalBank::Decimator::room(std::size_t count) {
+  if (samples_.size() < waiting_ + count) samples_.resize(waiting_ + count);
+  return samples_.data() + waiting_;
+}
+
+std::size_t SignalBank::Decimator::yields(std::size_t count) const {
+  const std::size_t all = waiting_ + count;
+  return all < taps_.size() ? 0 : (all - taps_.size()) / factor_ + 1;
+}
+
+PIPEBEAT_WIDE void SignalBank::Decimator::push(std::size_t count, float* out) {
+  const std::size_t yielded = yields(count);
+  const float* const x = samples_.data();
   std::size_t i = 0;
-  for (; i + 4 <= yielded; i += 4) four_dots(taps_.data(), waiting_.data() + i * factor_, factor_, taps_.size(), out.data() + before + i);
-  for (; i < yielded; ++i) out[before + i] = dot(taps_.data(), waiting_.data() + i * factor_, taps_.size());
-  waiting_.erase(waiting_.begin(), waiting_.begin() + static_cast<std::ptrdiff_t>(yielded * factor_));
+  for (; i + 4 <= yielded; i += 4) four_dots(taps_.data(), x + i * factor_, factor_, taps_.size(), out + i);
+  for (; i < yielded; ++i) out[i] = dot(taps_.data(), x + i * factor_, taps_.size());
+  std::copy(x + yielded * factor_, x + waiting_ + count, samples_.data());
+  waiting_ = waiting_ + count - yielded * factor_;
 }
 
 bool SignalBank::Decimator::at_rest() const {
-  return std::all_of(waiting_.begin(), waiting_.end(), [](float x) { return x == 0.0F; });
+  return std::all_of(samples_.data(), samples_.data() + waiting_, [](float x) { return x == 0.0F; });
 }
 
-std::size_t SignalBank::Decimator::push_zeros(std::size_t count) {
-  if (factor_ == 1) return count;
-  const std::size_t all = waiting_.size() + count;
-  const std::size_t yielded = all < taps_.size() ? 0 : (all - taps_.size()) / factor_ + 1;
-  waiting_.resize(all - yielded * factor_);
-  return yielded;
+void SignalBank::Decimator::push_zeros(std::size_t count) {
+  waiting_ = waiting_ + count - yields(count) * factor_;
+  std::fill_n(samples_.begin(), waiting_, 0.0F);
 }
 
-SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz}, cleaned_(flat_run, 0.0F), mid_(zeros_reach, 0.0F) {
+SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz} {
   const int to_mid = factor_for(sample_rate_hz, wanted_mid_rate_hz);
   mid_rate_hz_ = sample_rate_hz / to_mid;
   to_mid_.design(to_mid, 0.9 / to_mid);
@@ -135,22 +141,26 @@ void SignalBank::push(std::span<const float> samples, Signals& out, std::vector<
     const auto left = static_cast<std::size_t>(strip_period_ - seen_ % strip_period_);
     const auto part = samples.first(std::min({block, left, samples.size()}));
     samples = samples.subspan(part.size());
-    clean(part);
+    float* const cleaned = to_mid_.room(part.size());
+    clean(part, cleaned);
     if (part.size() == left) finish_strip_point(strip);
-    const bool silent = std::all_of(cleaned_.begin(), cleaned_.end(), [](float x) { return x == 0.0F; });
+    const std::size_t mids = to_mid_.yields(part.size());
+    const std::size_t lows = to_low_.yields(mids);
+    const bool silent = std::all_of(cleaned, cleaned + part.size(), [](float x) { return x == 0.0F; });
     if (silent && at_rest()) {
       // A muted microphone may run for a day: where nothing moves, zeros cost next to nothing.
-      const std::size_t mids = to_mid_.push_zeros(part.size());
-      const std::size_t lows = to_low_.push_zeros(mids);
+      to_mid_.push_zeros(part.size());
+      to_low_.push_zeros(mids);
       mid_phase_ = static_cast<int>((static_cast<std::size_t>(mid_phase_) + mids) % static_cast<std::size_t>(mid_factor_));
       for (auto& value : out.value) value.insert(value.end(), lows, 0.0F);
       continue;
     }
-    std::copy(mid_.end() - zeros_reach, mid_.end(), mid_.begin());
-    mid_.resize(zeros_reach);
-    to_mid_.push(std::span{cleaned_}.subspan(flat_run), mid_);
-    to_low_.push(std::span{mid_}.subspan(zeros_reach), out.value[0]);
-    filter_bands(out);
+    float* const mid = to_low_.room(mids);
+    to_mid_.push(part.size(), mid);
+    filter_bands(mid, mids, out);
+    auto& low = out.value[0];
+    low.resize(low.size() + lows);
+    to_low_.push(mids, low.data() + low.size() - lows);
   }
 }
 
@@ -159,8 +169,7 @@ bool SignalBank::at_rest() const {
   const auto all_still = [&](const std::array<Poles, 2>& sections) {
     return std::all_of(sections.begin(), sections.end(), [&](const Poles& poles) { return still(poles.y1) && still(poles.y2); });
   };
-  return to_mid_.at_rest() && to_low_.at_rest() && still(band_power_) && all_still(bands_.high_pass) && all_still(bands_.low_pass) &&
-         std::all_of(mid_.end() - zeros_reach, mid_.end(), [](float x) { return x == 0.0F; });
+  return to_mid_.at_rest() && to_low_.at_rest() && still(band_power_) && all_still(bands_.high_pass) && all_still(bands_.low_pass);
 }
 
 void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
@@ -173,11 +182,8 @@ void SignalBank::finish_strip_point(std::vector<LevelPoint>& strip) {
   strip_clipped_ = false;
 }
 
-PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples) {
+PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples, float* x) {
   const std::size_t n = samples.size();
-  std::copy(cleaned_.end() - flat_run, cleaned_.end(), cleaned_.begin());
-  cleaned_.resize(flat_run + n);
-  float* const x = cleaned_.data() + flat_run;
   int clipped = 0;
   for (std::size_t i = 0; i < n; ++i) {
     const bool finite = std::abs(samples[i]) <= std::numeric_limits<float>::max();
@@ -211,11 +217,11 @@ PIPEBEAT_WIDE void SignalBank::clean(std::span<const float> samples) {
   while (i < n) add_one();
 }
 
-PIPEBEAT_WIDE void SignalBank::filter_bands(Signals& out) {
-  const std::size_t n = mid_.size() - zeros_reach;
+PIPEBEAT_WIDE void SignalBank::filter_bands(const float* mid, std::size_t n, Signals& out) {
   // Second differences first: of a slow wave they are nearly exact.
-  shaped_.resize(n + zeros_reach - 2);
-  for (std::size_t i = 0; i < shaped_.size(); ++i) shaped_[i] = (mid_[i + 2] - mid_[i + 1]) - (mid_[i + 1] - mid_[i]);
+  const float* const x = mid - zeros_reach;
+  if (shaped_.size() < n + zeros_reach - 2) shaped_.resize(n + zeros_reach - 2);
+  for (std::size_t i = 0; i < n + zeros_reach - 2; ++i) shaped_[i] = (x[i + 2] - x[i + 1]) - (x[i + 1] - x[i]);
   for (std::size_t i = 0; i < n; ++i) {
     shaped_[i] = (shaped_[i] + shaped_[i + 4]) + 4.0F * (shaped_[i + 1] + shaped_[i + 3]) + 6.0F * shaped_[i + 2];
   }
@@ -236,9 +242,9 @@ PIPEBEAT_WIDE void SignalBank::filter_bands(Signals& out) {
     const std::size_t end = std::min(n, i + static_cast<std::size_t>(mid_factor_ - mid_phase_));
     mid_phase_ += static_cast<int>(end - i);
     for (; i < end; ++i) {
-      const Lanes x = {shaped_[i], shaped_[i], shaped_[i], shaped_[i]};
+      const Lanes shaped = {shaped_[i], shaped_[i], shaped_[i], shaped_[i]};
       const Lanes before = high[0].y1 - high[0].y2;
-      const Lanes passed = high[0].step(x);
+      const Lanes passed = high[0].step(shaped);
       Lanes y = high[1].step((passed - high[0].y2) - before);
       y = low[1].step(low[0].step(y));
       power += y * y;

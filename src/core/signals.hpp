@@ -71,19 +71,24 @@ class SignalBank {
   class Decimator {
    public:
     void design(int factor, double cutoff);
-    /// Consumes `in` and appends what it completes to `out`.
-    void push(std::span<const float> in, std::vector<float>& out);
-    /// True when nothing but zeros waits; then `push_zeros` tells how many zeros `count` yield.
+    /// Room for the next `count` samples. Before it lie the ones before them, at least seven.
+    float* room(std::size_t count);
+    /// How many samples the next `count` complete.
+    [[nodiscard]] std::size_t yields(std::size_t count) const;
+    /// Takes the `count` samples that stand in the room now and writes what they complete to `out`.
+    void push(std::size_t count, float* out);
+    /// True when nothing but zeros waits. Then `push_zeros` takes `count` more, for next to nothing.
     [[nodiscard]] bool at_rest() const;
-    std::size_t push_zeros(std::size_t count);
+    void push_zeros(std::size_t count);
 
    private:
     std::size_t factor_ = 1;
-    std::vector<float> taps_;    // a multiple of 8, for the sum's eight lanes
-    std::vector<float> waiting_; // samples that a later output needs
+    std::vector<float> taps_;     // a multiple of 8, for the sum's eight lanes
+    std::vector<float> samples_;  // those that a later output needs, and the room
+    std::size_t waiting_ = 0;     // of the former
   };
-  void clean(std::span<const float> samples);
-  void filter_bands(Signals& out);
+  void clean(std::span<const float> samples, float* x);
+  void filter_bands(const float* mid, std::size_t count, Signals& out);
   void finish_strip_point(std::vector<LevelPoint>& strip);
   [[nodiscard]] bool at_rest() const;
 
@@ -96,9 +101,7 @@ class SignalBank {
   Lanes band_power_{};
   int mid_factor_;
   int mid_phase_ = 0;
-  std::vector<float> cleaned_;  // three samples before the block, then the block
-  std::vector<float> mid_;      // six samples before the block, then the block at the intermediate rate
-  std::vector<float> shaped_;   // the same block through the shared zeros
+  std::vector<float> shaped_;  // a block at the intermediate rate, through the shared zeros
 
   std::int64_t seen_ = 0;
   std::int64_t clipped_ = 0;
