@@ -19,7 +19,7 @@ LAYERS = {
     "job": ({"pipebeat", "core", "job"},
             r"nlohmann/.*|fmt/.*|sys/\w+\.h|(fcntl|unistd|dirent)\.h"),
     "cli": ({"pipebeat", "core", "audio", "show", "job", "cli"},
-            r"CLI/.*|fmt/.*|sys/\w+\.h|(fcntl|unistd|poll|signal|termios|langinfo|ncurses)\.h|"
+            r"CLI/.*|fmt/.*|sys/\w+\.h|(fcntl|malloc|unistd|poll|signal|termios|langinfo|ncurses)\.h|"
             r"(arpa|netinet)/\w+\.h"),
     "page": ({"pipebeat", "core", "show", "page"}, r"emscripten/.*|emscripten\.h|fmt/.*"),
 }
