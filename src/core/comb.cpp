@@ -167,9 +167,10 @@ class Comb {
 /// Analysis frames: whitened spectra of all signals, summed.
 class FrameSpectrum {
  public:
-  explicit FrameSpectrum(double rate_hz)
-      : rate_hz_{rate_hz},
-        bin_hz_{rate_hz / static_cast<double>(fft_.length())},
+  FrameSpectrum(double rate_hz, std::size_t length)
+      : fft_{length},
+        rate_hz_{rate_hz},
+        bin_hz_{rate_hz / static_cast<double>(length)},
         whitener_{whole(), whole(), bin_hz_},
         buffer_(fft_.length()),
         bins_(whitener_.needed()),
@@ -182,7 +183,6 @@ class FrameSpectrum {
     level_.resize(whitener_.wanted());
   }
 
-  [[nodiscard]] double bin_hz() const { return bin_hz_; }
   void clear() { std::fill(level_.begin(), level_.end(), 0.0F); }
   [[nodiscard]] std::span<const float> level() const { return level_; }
 
@@ -235,7 +235,7 @@ class FrameSpectrum {
     }
   }
 
-  RealFft fft_{2048};
+  RealFft fft_;
   double rate_hz_;
   double bin_hz_;
   Whitener whitener_;
@@ -300,18 +300,39 @@ void SpectrumMemory::keep(std::int64_t sample, std::span<const float> level) {
 void SpectrumMemory::forget_before(std::int64_t sample) { level_.erase(level_.begin(), level_.lower_bound(sample)); }
 
 struct CombSearch::State {
+  static constexpr std::size_t length = 2048;  // of a window, in samples of the signals as they come
+
   const Signals& signals;
   std::optional<Remembered> remembered;
   std::vector<double> cycle_hz;
-  FrameSpectrum spectrum{signals.rate_hz};
+  double bin_hz;
   Comb comb;
-  std::vector<float> brief = hann(1024);
-  std::vector<float> wide = hann(2048);
+  std::size_t factor;
+  Signals slower;  // where no candidate has lines above what half the rate carries
+  FrameSpectrum spectrum;
+  std::vector<float> moving, brief, wide;
 
   State(const Signals& sound, const Engine& engine, std::vector<double> candidates, const std::optional<Remembered>& memory)
-      : signals{sound}, remembered{memory}, cycle_hz{std::move(candidates)}, comb{engine, cycle_hz, spectrum.bin_hz()} {
-    if (!remembered) spectrum.limit_to(comb.bins());  // others may want more of what is remembered
+      : signals{sound},
+        remembered{memory},
+        cycle_hz{std::move(candidates)},
+        bin_hz{sound.rate_hz / static_cast<double>(length)},
+        comb{engine, cycle_hz, bin_hz},
+        // Others may want more of what is remembered.
+        factor{!memory && reach_of(comb.bins()) < length * 3 / 10 ? std::size_t{2} : std::size_t{1}},
+        slower{factor == 2 ? at_half_rate(sound) : Signals{}},
+        spectrum{sound.rate_hz / static_cast<double>(factor), length / factor},
+        moving{hann(640 / factor)},
+        brief{hann(1024 / factor)},
+        wide{hann(length / factor)} {
+    if (!remembered) spectrum.limit_to(comb.bins());
   }
+
+  void add(double time_s, std::span<const float> window, double rate) { spectrum.add(factor == 2 ? slower : signals, time_s, window, rate); }
+
+ private:
+  /// How many bins are read to whiten so many.
+  [[nodiscard]] std::size_t reach_of(std::size_t bins) const { return Whitener{bins, length / 2, bin_hz}.needed(); }
 };
 
 CombSearch::CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz, const std::optional<Remembered>& remembered)
@@ -330,7 +351,7 @@ std::vector<float> CombSearch::row(std::size_t frame) {
   State& s = *state_;
   const double time_s = static_cast<double>(frame) * comb_hop_s;
   const std::int64_t centre = std::lround(time_s * s.signals.rate_hz);
-  const auto half = static_cast<std::int64_t>(s.wide.size() / 2);
+  constexpr auto half = static_cast<std::int64_t>(State::length / 2);
   const bool shared = s.remembered && centre >= half && centre + half <= static_cast<std::int64_t>(s.signals.size());
   if (shared) {
     const auto level = s.remembered->spectra.around(s.remembered->begin + centre);
@@ -338,16 +359,16 @@ std::vector<float> CombSearch::row(std::size_t frame) {
   }
   // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
   s.spectrum.clear();
-  s.spectrum.add(s.signals, time_s, s.brief, 0.0);
-  s.spectrum.add(s.signals, time_s, s.wide, 0.0);
+  s.add(time_s, s.brief, 0.0);
+  s.add(time_s, s.wide, 0.0);
   if (shared) s.remembered->spectra.keep(s.remembered->begin + centre, s.spectrum.level());
   return s.comb.row(s.spectrum.level());
 }
 
-std::vector<float> CombSearch::row(double time_s, std::span<const float> window, double rate) {
+std::vector<float> CombSearch::row(double time_s, double rate) {
   State& s = *state_;
   s.spectrum.clear();
-  s.spectrum.add(s.signals, time_s, window, rate);
+  s.add(time_s, s.moving, rate);
   return s.comb.row(s.spectrum.level());
 }
 

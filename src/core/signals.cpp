@@ -55,7 +55,7 @@ Section section_of(double sign, double cutoff_hz, double rate_hz) {
 
 }  // namespace
 
-void SignalBank::Decimator::design(int factor, double cutoff) {
+void Decimator::design(int factor, double cutoff) {
   factor_ = static_cast<std::size_t>(factor);
   std::vector<double> taps{1.0};
   double sum = 1.0;
@@ -80,17 +80,17 @@ void SignalBank::Decimator::design(int factor, double cutoff) {
   waiting_ = taps_.size() - factor_;
 }
 
-float* SignalBank::Decimator::room(std::size_t count) {
+float* Decimator::room(std::size_t count) {
   if (samples_.size() < waiting_ + count) samples_.resize(waiting_ + count);
   return samples_.data() + waiting_;
 }
 
-std::size_t SignalBank::Decimator::yields(std::size_t count) const {
+std::size_t Decimator::yields(std::size_t count) const {
   const std::size_t all = waiting_ + count;
   return all < taps_.size() ? 0 : (all - taps_.size()) / factor_ + 1;
 }
 
-PIPEBEAT_WIDE void SignalBank::Decimator::push(std::size_t count, float* out) {
+PIPEBEAT_WIDE void Decimator::push(std::size_t count, float* out) {
   const std::size_t yielded = yields(count);
   const float* const x = samples_.data();
   std::size_t i = 0;
@@ -100,13 +100,31 @@ PIPEBEAT_WIDE void SignalBank::Decimator::push(std::size_t count, float* out) {
   waiting_ = waiting_ + count - yielded * factor_;
 }
 
-bool SignalBank::Decimator::at_rest() const {
+bool Decimator::at_rest() const {
   return std::all_of(samples_.data(), samples_.data() + waiting_, [](float x) { return x == 0.0F; });
 }
 
-void SignalBank::Decimator::push_zeros(std::size_t count) {
+void Decimator::push_zeros(std::size_t count) {
   waiting_ = waiting_ + count - yields(count) * factor_;
   std::fill_n(samples_.begin(), waiting_, 0.0F);
+}
+
+Signals at_half_rate(const Signals& signals) {
+  Signals out;
+  out.rate_hz = signals.rate_hz / 2.0;
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    const auto& in = signals.value[m];
+    Decimator decimator;
+    decimator.design(2, 0.8 / 2.0);
+    constexpr std::size_t late = 10;  // samples: half the filter
+    std::copy(in.begin(), in.end(), decimator.room(in.size() + late));
+    std::fill_n(decimator.room(in.size() + late) + in.size(), late, 0.0F);
+    std::vector<float> slow(decimator.yields(in.size() + late));
+    decimator.push(in.size() + late, slow.data());
+    slow.erase(slow.begin(), slow.begin() + late / 2);
+    out.value[m] = std::move(slow);
+  }
+  return out;
 }
 
 SignalBank::SignalBank(double sample_rate_hz) : sample_rate_hz_{sample_rate_hz} {

@@ -26,6 +26,30 @@ struct Signals {
   [[nodiscard]] std::size_t size() const { return value[0].size(); }
 };
 
+/// Anti-alias low-pass that yields every `factor`-th sample.
+class Decimator {
+ public:
+  void design(int factor, double cutoff);
+  /// Room for the next `count` samples. Before it lie the ones before them, at least seven.
+  float* room(std::size_t count);
+  /// How many samples the next `count` complete.
+  [[nodiscard]] std::size_t yields(std::size_t count) const;
+  /// Takes the `count` samples that stand in the room now and writes what they complete to `out`.
+  void push(std::size_t count, float* out);
+  /// True when nothing but zeros waits. Then `push_zeros` takes `count` more, for next to nothing.
+  [[nodiscard]] bool at_rest() const;
+  void push_zeros(std::size_t count);
+
+ private:
+  std::size_t factor_ = 1;
+  std::vector<float> taps_;     // a multiple of 8, for the sum's eight lanes
+  std::vector<float> samples_;  // those that a later output needs, and the room
+  std::size_t waiting_ = 0;     // of the former
+};
+
+/// The signals at half their rate; what lies below a third of that is kept. Ends where the signals do.
+Signals at_half_rate(const Signals& signals);
+
 /// Streaming reduction of one channel to pulse-strength signals at about 2 kHz.
 ///
 /// The output depends on the samples only, not on how they were cut into blocks.
@@ -66,26 +90,6 @@ class SignalBank {
   struct Bands {
     std::array<Poles, 2> high_pass, low_pass;
     Lanes power_gain{};  // of all that the zeros and poles let out too strong
-  };
-  /// Anti-alias low-pass that yields every `factor`-th sample.
-  class Decimator {
-   public:
-    void design(int factor, double cutoff);
-    /// Room for the next `count` samples. Before it lie the ones before them, at least seven.
-    float* room(std::size_t count);
-    /// How many samples the next `count` complete.
-    [[nodiscard]] std::size_t yields(std::size_t count) const;
-    /// Takes the `count` samples that stand in the room now and writes what they complete to `out`.
-    void push(std::size_t count, float* out);
-    /// True when nothing but zeros waits. Then `push_zeros` takes `count` more, for next to nothing.
-    [[nodiscard]] bool at_rest() const;
-    void push_zeros(std::size_t count);
-
-   private:
-    std::size_t factor_ = 1;
-    std::vector<float> taps_;     // a multiple of 8, for the sum's eight lanes
-    std::vector<float> samples_;  // those that a later output needs, and the room
-    std::size_t waiting_ = 0;     // of the former
   };
   void clean(std::span<const float> samples, float* x);
   void filter_bands(const float* mid, std::size_t count, Signals& out);

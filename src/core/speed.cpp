@@ -145,7 +145,6 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
   const double low_hz = engine.cycle_frequency(Rpm{std::max(slowest_rpm, lowest * candidate.mean_rpm)}).value();
   CombSearch search{signals, engine, low_hz, engine.cycle_frequency(Rpm{std::min(fastest_rpm, highest * candidate.mean_rpm)}).value()};
   map.cycle_hz = search.cycle_hz();
-  const std::vector<float> window = hann(640);
   std::vector<float> usual;  // strength of the comb where the engine runs
   for (std::size_t f = 0; f < frames; ++f) {
     std::vector<float> row(map.cycle_hz.size(), 0.0F);
@@ -153,14 +152,14 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
     if (gap[f]) {
       std::fill(row.begin(), row.end(), -10.0F);
       for (const double rate : rates) {
-        const std::vector<float> own = search.row(time, window, rate);
+        const std::vector<float> own = search.row(time, rate);
         for (std::size_t c = 0; c < row.size(); ++c) row[c] = std::max(row[c], 2.0F * own[c] - 0.1F * static_cast<float>(std::abs(rate)));
       }
     } else if (runs[f]) {
       const double x = std::log(candidate.phase.frequency(time) / low_hz) / std::log(1.0 + comb_step);
       constexpr std::size_t sparse = 4;
       if (f % sparse == 0 && x > 0.0 && x + 1.0 < static_cast<double>(row.size())) {
-        usual.push_back(2.0F * search.row(time, window, 0.0)[static_cast<std::size_t>(std::lround(x))]);
+        usual.push_back(2.0F * search.row(time, 0.0)[static_cast<std::size_t>(std::lround(x))]);
       }
       for (std::size_t c = 0; c < row.size(); ++c) {
         const double d = static_cast<double>(c) - x;
