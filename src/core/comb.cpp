@@ -312,20 +312,19 @@ struct CombSearch::State {
   FrameSpectrum spectrum;
   std::vector<float> moving, brief, wide;
 
-  State(const Signals& sound, const Engine& engine, std::vector<double> candidates, const std::optional<Remembered>& memory)
+  State(const Signals& sound, const Engine& engine, std::vector<double> candidates, const std::optional<Remembered>& memory, bool quick)
       : signals{sound},
         remembered{memory},
         cycle_hz{std::move(candidates)},
         bin_hz{sound.rate_hz / static_cast<double>(length)},
         comb{engine, cycle_hz, bin_hz},
-        // Others may want more of what is remembered.
-        factor{!memory && reach_of(comb.bins()) < length * 3 / 10 ? std::size_t{2} : std::size_t{1}},
+        factor{quick && reach_of(comb.bins()) < length * 3 / 10 ? std::size_t{2} : std::size_t{1}},
         slower{factor == 2 ? at_half_rate(sound) : Signals{}},
         spectrum{sound.rate_hz / static_cast<double>(factor), length / factor},
         moving{hann(640 / factor)},
         brief{hann(1024 / factor)},
         wide{hann(length / factor)} {
-    if (!remembered) spectrum.limit_to(comb.bins());
+    if (!remembered) spectrum.limit_to(comb.bins());  // others may want more of what is remembered
   }
 
   void add(double time_s, std::span<const float> window, double rate) { spectrum.add(factor == 2 ? slower : signals, time_s, window, rate); }
@@ -336,7 +335,11 @@ struct CombSearch::State {
 };
 
 CombSearch::CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz, const std::optional<Remembered>& remembered)
-    : state_{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), remembered)} {}
+    : CombSearch{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), remembered, false)} {}
+CombSearch CombSearch::quick(const Signals& signals, const Engine& engine, double low_hz, double high_hz) {
+  return CombSearch{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), std::nullopt, true)};
+}
+CombSearch::CombSearch(std::unique_ptr<State> state) : state_{std::move(state)} {}
 CombSearch::CombSearch(CombSearch&&) noexcept = default;
 CombSearch::~CombSearch() = default;
 

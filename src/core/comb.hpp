@@ -52,6 +52,8 @@ class CombSearch {
   /// Cycle frequencies from `low_hz` to `high_hz`. The signals must outlive the search.
   CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz,
              const std::optional<Remembered>& remembered = {});
+  /// The same for much sound: at half its rate, where none of these speeds has lines above what that carries.
+  static CombSearch quick(const Signals& signals, const Engine& engine, double low_hz, double high_hz);
   CombSearch(CombSearch&&) noexcept;
   ~CombSearch();
 
@@ -66,6 +68,7 @@ class CombSearch {
 
  private:
   struct State;
+  explicit CombSearch(std::unique_ptr<State> state);
   std::unique_ptr<State> state_;
 };
 

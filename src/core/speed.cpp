@@ -484,7 +484,7 @@ std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> dra
 class LongSearch {
  public:
   LongSearch(const Signals& signals, const RunningSums& sums, const Engine& engine, double low_hz, double high_hz)
-      : signals_{signals}, sums_{sums}, engine_{engine}, search_{signals, engine, low_hz, high_hz} {
+      : signals_{signals}, sums_{sums}, engine_{engine}, search_{CombSearch::quick(signals, engine, low_hz, high_hz)} {
     map_.cycle_hz = search_.cycle_hz();
     const std::size_t frames = search_.frames();
     for (std::size_t f = 0; f < frames; f += sparse) map_.frame.push_back(f);
