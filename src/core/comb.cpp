@@ -318,7 +318,7 @@ struct CombSearch::State {
         cycle_hz{std::move(candidates)},
         bin_hz{sound.rate_hz / static_cast<double>(length)},
         comb{engine, cycle_hz, bin_hz},
-        factor{quick && reach_of(comb.bins()) < length * 3 / 10 ? std::size_t{2} : std::size_t{1}},
+        factor{quick && reach_of(comb.bins()) < length / 6 ? std::size_t{2} : std::size_t{1}},
         slower{factor == 2 ? at_half_rate(sound) : Signals{}},
         spectrum{sound.rate_hz / static_cast<double>(factor), length / factor},
         moving{hann(640 / factor)},
