@@ -189,7 +189,10 @@ struct Listener::State {
   }
   /// What the buffer says.
   const Passage& hear_buffer() const {
-    if (!tail) tail = core::hear_passage(buffer, buffer_begin_s, engine, options, known());
+    if (!tail) {
+      tail = core::hear_passage(buffer, buffer_begin_s, engine, options, known());
+      core::number_like(*tail, heard, engine);
+    }
     return *tail;
   }
   Finding conclude(std::span<const Passage* const> passages, double begin_s, double duration_s) const;
@@ -239,8 +242,10 @@ void Listener::push(std::span<const float> samples) {
       passage.value[m].assign(v.begin(), v.begin() + cut);
       v.erase(v.begin(), v.begin() + cut);
     }
-    s.heard.push_back(core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options, s.known()));
-    s.heard.back().lines_by_cycle = {};  // memory stays bounded
+    Passage next = core::hear_passage(std::move(passage), s.buffer_begin_s, s.engine, s.options, s.known());
+    core::number_like(next, s.heard, s.engine);
+    next.lines_by_cycle = {};  // memory stays bounded
+    s.heard.push_back(std::move(next));
     s.buffer_begin_s += static_cast<double>(cut) / rate;
     s.buffer_begin_sample += cut;
     // Pictures and event lists are bounded: the first ones are kept.

@@ -283,4 +283,48 @@ Passage hear_passage(Signals signals, double begin_s, const Engine& engine, cons
   return p;
 }
 
+void number_like(Passage& passage, std::span<const Passage> before, const Engine& engine) {
+  const std::size_t P = engine.positions().size();
+  if (!passage.engine_heard) return;
+  // Level of every position against the mean of all.
+  const auto pattern_of = [P](const std::vector<double>& level_sum, const std::vector<double>& expected) {
+    std::vector<double> level(P);
+    for (std::size_t j = 0; j < P; ++j) level[j] = expected[j] > 0.0 ? level_sum[j] / expected[j] : 0.0;
+    const double mean = std::accumulate(level.begin(), level.end(), 0.0) / static_cast<double>(P);
+    for (double& v : level) v -= mean;
+    return level;
+  };
+  std::vector<double> level_sum(P, 0.0);
+  std::vector<double> expected(P, 0.0);
+  for (const Passage& p : before) {
+    for (std::size_t j = 0; j < P; ++j) {
+      level_sum[j] += p.level_sum[j];
+      expected[j] += p.expected[j];
+    }
+  }
+  const std::vector<double> theirs = pattern_of(level_sum, expected);
+  const std::vector<double> own = pattern_of(passage.level_sum, passage.expected);
+  std::size_t best = 0;
+  double most = -1e30;
+  for (const int turn : engine.turns()) {
+    const auto t = static_cast<std::size_t>(turn);
+    double alike = 0.0;
+    for (std::size_t j = 0; j < P; ++j) alike += theirs[j] * own[(j + t) % P];
+    if (alike > most) {
+      most = alike;
+      best = t;
+    }
+  }
+  if (best == 0) return;
+  for (auto* const per_position : {&passage.level_sum, &passage.level_square, &passage.expected, &passage.missing, &passage.missing_if_intermittent}) {
+    std::rotate(per_position->begin(), per_position->begin() + static_cast<std::ptrdiff_t>(best), per_position->end());
+  }
+  for (HeardEvent& e : passage.events) {
+    // What came before the new position 1 ends a cycle that began earlier.
+    const std::size_t position = static_cast<std::size_t>(e.position) - 1;
+    e.position = static_cast<std::int16_t>((position + P - best) % P + 1);
+    if (position >= best) ++e.cycle;
+  }
+}
+
 }  // namespace pipebeat::core

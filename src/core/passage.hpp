@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "core/fold.hpp"
@@ -53,6 +54,10 @@ struct Passage {
 /// `known`: what the passage before it taught. `remembered`: spectra of the sound that it is a part of.
 Passage hear_passage(Signals signals, double begin_s, const Engine& engine, const ListenerOptions& options,
                      const std::optional<KnownSpeed>& known = {}, const std::optional<Remembered>& remembered = {});
+
+/// Numbers the positions as the passages before do. Each passage finds a position 1 of its own, and in a layout that
+/// can be laid on itself any of several may be it: the numbering whose levels are most like theirs is taken.
+void number_like(Passage& passage, std::span<const Passage> before, const Engine& engine);
 
 /// What the fit of the tables wants to know of a passage.
 struct PassageDetails {

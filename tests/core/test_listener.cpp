@@ -20,12 +20,12 @@ constexpr double rate = 16000.0;
 
 Engine four() { return *Engine::make({4, 4, {}, {}, {}}); }
 
-/// Decaying 90 Hz thumps of a four at 700 rpm in a little noise; every fourth has this strength.
-std::vector<float> four_with_one_dead(double seconds, double strength = 0.0) {
+/// Decaying 90 Hz thumps of a four in a little noise; every fourth has this strength.
+std::vector<float> four_with_one_dead(double seconds, double strength = 0.0, double rpm = 700.0) {
   std::vector<float> sound(static_cast<std::size_t>(seconds * rate));
   std::mt19937 random{7};
   std::uniform_real_distribution<float> noise{-0.01f, 0.01f};
-  const double slot = rate * 120.0 / 700.0 / 4.0;
+  const double slot = rate * 120.0 / rpm / 4.0;
   for (std::size_t i = 0; i < sound.size(); ++i) {
     const double phase = static_cast<double>(i) / slot;
     const double since = (phase - std::floor(phase)) * slot / rate;
@@ -94,6 +94,24 @@ TEST_CASE("Cycles count through a recording that is heard in passages") {
     REQUIRE(event.cycle >= before.cycle + (next ? 1 : 0));
     REQUIRE((next || event.cycle == before.cycle));
   }
+}
+
+TEST_CASE("A dead cylinder is one position through all passages") {
+  Listener l = listener();
+  l.push(four_with_one_dead(130.0, 0.0, 713.0));  // 60 s, where a passage ends, are 356 and a half cycles
+  const Finding f = l.finding();
+  REQUIRE(f.verdict == Verdict::dead_miss);
+  const auto dead = std::min_element(f.positions.begin(), f.positions.end(), [](const auto& a, const auto& b) { return a.level < b.level; });
+  for (const PositionFinding& p : f.positions) {
+    CAPTURE(p.position);
+    CHECK(p.missing == (p.position == dead->position ? p.expected : 0));
+    if (p.position == dead->position) {
+      CHECK(p.level < 0.3);
+    } else {
+      CHECK(p.level > 0.7);
+    }
+  }
+  for (const Event& e : f.events) CHECK((e.level < 0.5F) == (e.position == dead->position));
 }
 
 TEST_CASE("Asking on the way does not change the answer") {
