@@ -173,9 +173,7 @@ EMSCRIPTEN_KEEPALIVE const char* pb_picture(int number) {
 
 /// Keeps what was concluded of everything heard as the recording from before (0) or after (1).
 EMSCRIPTEN_KEEPALIVE void pb_keep(int side) {
-  sides.at(static_cast<std::size_t>(side))
-      .emplace(Side{file_name, session->engine,
-                    {session->finding, session->ears.best().as_known_good(), session->ears.best().cycles()}});
+  sides.at(static_cast<std::size_t>(side)).emplace(Side{file_name, session->engine, as_compared(session->ears.best())});
 }
 
 /// Compares the two that were kept.
