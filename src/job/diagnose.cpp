@@ -338,7 +338,7 @@ class Evidence {
       } else if (e->command == "droptest") {
         droptest(finding);
       } else if (e->command == "locate") {
-        locate(member("candidates"));
+        locate(member("candidates"), finding.contains("assumed_order"));
       } else if (e->command == "clicks") {
         clicks(member("injectors"));
       }
@@ -424,8 +424,11 @@ class Evidence {
     }
   }
 
-  void locate(const Json& candidates) {
+  /// `assumed_order`: nobody said in what order the engine fires.
+  void locate(const Json& candidates, bool assumed_order) {
     if (!candidates.is_array()) return;
+    constexpr double order_is_usual = 0.7;  // an estimate, no source
+    const double trust = assumed_order ? order_is_usual : 1.0;
     std::map<int, double> weights;
     double sum = 0.0;
     for (const Json& item : candidates) {
@@ -441,12 +444,12 @@ class Evidence {
     const auto best = std::max_element(weights.begin(), weights.end(), [](const auto& a, const auto& b) {
       return a.second < b.second;
     });
-    const std::string words =
-        fmt::format("cylinder {}: one unplugging points to it ({:.0f} %)", best->first,
-                    100.0 * best->second / std::max(sum, 1.0));
-    if (sum > 1.0) {
-      for (auto& [cylinder, weight] : weights) weight /= sum;
-    }
+    std::string words = fmt::format("cylinder {}: one unplugging points to it ({:.0f} %)", best->first,
+                                    100.0 * trust * best->second / std::max(sum, 1.0));
+    if (assumed_order) words += ", in a firing order that nobody has looked up";
+    for (auto& [cylinder, weight] : weights) weight *= trust / std::max(sum, 1.0);
+    // In another order it may be any.
+    for (int c = 1; c <= card_.bench.cylinders; ++c) weights[c] += (1.0 - trust) / card_.bench.cylinders;
     names(weights, words);
   }
 

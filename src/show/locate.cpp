@@ -93,7 +93,10 @@ std::string to_json(const Location& location, const std::optional<AssumedOrder>&
     const bool why_not = !location.answered && json["reasons"].empty();
     json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
   }
-  if (assumed) json["reasons"].push_back(sentence(*assumed));
+  if (assumed) {
+    json["assumed_order"] = assumed->order;
+    json["reasons"].push_back(sentence(*assumed));
+  }
   return dump(json);
 }
 

@@ -142,8 +142,9 @@ class Locate(Case):
         cut = self.first_seconds(13.5)
         for words, order in ((FOUR, "1-3-4-2, that of inline4"),
                              (("--cylinders", "4"), "1-2-3-4, because none was given")):
-            reasons = json.loads(run("locate", *words, "--json", cut, "--off", "1@8")[0])["reasons"]
-            self.assertIn("firing order taken as " + order, reasons[-1])
+            answer = json.loads(run("locate", *words, "--json", cut, "--off", "1@8")[0])
+            self.assertIn("firing order taken as " + order, answer["reasons"][-1])
+            self.assertEqual(answer["assumed_order"], order.split(",")[0])
         stated = run("locate", *FOUR, "--order", "1-3-4-2", cut, "--off", "1@8")[0]
         self.assertNotIn("order taken as", stated)
         self.assertIn("\nIt is cylinder 3 (", stated)
@@ -151,6 +152,7 @@ class Locate(Case):
         card = str(self.folder / "card")
         self.assertEqual(run("job", "new", card, "--vehicle", "van", "--cylinders", "4")[2], 0)
         self.assertIn("\nIt is cylinder 2, if the engine fires 1-2-3-4 (", run("locate", "--job", card, cut, "--off", "1@8")[0])
+        self.assertIn("in a firing order that nobody has looked up", " ".join(run("job", "next", card)[0].split()))
         note = run("check", "--cylinders", "8", "--heard", "1,2,3,4", cut)[1]
         self.assertIn("Note: firing order taken as 1-2-3-4-5-6-7-8", note)
 

@@ -173,6 +173,10 @@ TEST_CASE("findings of every listening command count, unclear ones don't") {
   const auto l = weigh(located).cylinder_probability;
   CHECK(l[2] > 0.5);
   CHECK(l[1] > l[0]);
+  JobCard guessed = four();
+  find(guessed, "locate", R"({"candidates":[{"cylinder":3,"probability":0.9},{"cylinder":2,"probability":0.1}],"assumed_order":"1-3-4-2"})");
+  CHECK(weigh(guessed).cylinder_probability[2] < l[2]);
+  CHECK(weigh(guessed).cylinder_probability[2] > weigh(guessed).cylinder_probability[1]);
   JobCard clicked = located;
   find(clicked, "clicks", R"({"injectors":[{"cylinder":3,"state":"silent"},{"cylinder":1,"state":"clicking"}]})");
   CHECK(probability(weigh(clicked), "injector_dead", {3}) >
