@@ -28,7 +28,7 @@ enum class CompareReasonCode {
   before_unheard,     ///< no engine, or no speed, in what should be before
   after_unheard,
   not_sure_enough,    ///< value: probability of the best answer
-  misses_alone,       ///< the recording after, heard by itself, sounds as if it misses
+  misses_alone,       ///< the recording after, heard by itself, may have a dead cylinder
   // What speaks for the answer:
   miss_gone,          ///< value: missing ratio before; value2: rate that could still hide
   no_miss_in_either,  ///< value2: rate that could still hide after

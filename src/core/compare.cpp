@@ -25,14 +25,30 @@ struct TableRow {
   std::array<double, worlds> weight;
 };
 
-// Made by tools/fit/fit-compare: multinomial logistic regression on made-up pairs. Weights of a side
-// are those of `before`; those of `after` follow by swapping the two (appeared and gone, less and
-// more). Numbers are looked up by name: one that the listener no longer gives counts as average.
+/// Where the second factor of a product comes from.
+enum class Of { itself, other_side, shared };
+
+/// Two standardised numbers multiplied: what the first is worth depends on the second. A spread of
+/// the cycles tells much where the two sides lie far apart, nothing where they don't.
+struct ProductRow {
+  std::string_view name;
+  Of of;
+  std::string_view factor;
+  std::array<double, worlds> weight;
+};
+
+// Made by tools/fit/fit-compare: multinomial logistic regression on made-up pairs. Weights of a
+// side are those of `before`; those of `after` follow by swapping the two (appeared and gone, less
+// and more). Numbers are looked up by name: one that the listener no longer gives counts as
+// average.
 #include "core/compare_table.inc"
 
-constexpr double sure_enough = 0.45;
-constexpr double sure_enough_fixed = 0.6;        // the costlier mistake,
-constexpr double sure_enough_against_ear = 0.9;  // the more so where a miss is heard in the recording after
+// Below this no answer is worth giving. "Fixed" is the costlier mistake, the more so where the
+// recording after by itself may well be that of a dead cylinder.
+constexpr double sure_enough = 0.35;
+constexpr double sure_enough_fixed = 0.5;
+constexpr double may_be_dead = 0.25;
+constexpr double sure_enough_though_it_may = 0.9;
 
 constexpr double other_speed = 0.12;
 constexpr double other_sound_db = 7.0;
@@ -46,7 +62,7 @@ struct Side {
   double snr_db = 100.0;
   double expected = 0.0;
   double missing = 0.0;
-  bool counted = false;   ///< every finding on it has a verdict
+  bool counted = false;  ///< every finding on it has a verdict
   bool any_miss = false;
   Interval judging{0.0, 0.0};
 };
@@ -70,11 +86,13 @@ std::optional<Side> side_of(std::span<const ComparedRecording> recordings) {
       const auto n = static_cast<double>(*f.expected_events);
       side.expected += n;
       side.missing += n * *f.missing_event_ratio;
-      // Whether a cylinder is dead, or none misses, the comparison has settled; what is left open is
-      // how many events of those that come and go were misjudged.
+      // Whether a cylinder is dead, or none misses, the comparison has settled; what is left open
+      // is how many events of those that come and go were misjudged.
       const bool counted_one_by_one = is_miss(f.verdict) && f.verdict != Verdict::dead_miss;
-      low += n * (counted_one_by_one ? f.missing_event_ratio_interval->low : *f.missing_event_ratio);
-      high += n * (counted_one_by_one ? f.missing_event_ratio_interval->high : *f.missing_event_ratio);
+      low +=
+          n * (counted_one_by_one ? f.missing_event_ratio_interval->low : *f.missing_event_ratio);
+      high +=
+          n * (counted_one_by_one ? f.missing_event_ratio_interval->high : *f.missing_event_ratio);
     } else {
       side.counted = false;
     }
@@ -86,36 +104,75 @@ std::optional<Side> side_of(std::span<const ComparedRecording> recordings) {
   return side;
 }
 
+using Names = std::vector<std::string>;
+
+/// Every number of a table in standard deviations from its centre, in the order of the rows; 0
+/// where it is not known of this pair.
+template <std::size_t rows>
+std::array<double, rows> standardised(const std::array<TableRow, rows>& table, const Names& names,
+                                      const std::vector<double>& values) {
+  constexpr double farthest = 4.0;  // beyond, the fit has seen nothing
+  std::array<double, rows> out{};
+  for (std::size_t i = 0; i < rows; ++i) {
+    const auto it = std::find(names.begin(), names.end(), table[i].name);
+    if (it == names.end()) continue;
+    const double value = values[static_cast<std::size_t>(it - names.begin())];
+    if (std::isnan(value)) continue;
+    out[i] = std::clamp((value - table[i].centre) / table[i].scale, -farthest, farthest);
+  }
+  return out;
+}
+
+/// The standardised number of that name.
+template <std::size_t rows>
+double number_of(const std::array<TableRow, rows>& table, const std::array<double, rows>& numbers,
+                 std::string_view name) {
+  const auto it = std::find_if(table.begin(), table.end(),
+                               [&](const TableRow& row) { return row.name == name; });
+  return it == table.end() ? 0.0 : numbers[static_cast<std::size_t>(it - table.begin())];
+}
+
 /// Probabilities of the worlds.
 std::array<double, worlds> judge(const core::PairEvidence& evidence) {
   constexpr std::array<World, worlds> swapped{clean, gone, appeared, same, more, less};
-  constexpr double farthest = 4.0;  // standard deviations; beyond, the fit has seen nothing
+  constexpr double farthest_factor = 2.0;  // products of rare numbers are rarer still
+  const Names side_names = core::side_evidence_names();
+  const auto before = standardised(side_table, side_names, evidence.before);
+  const auto after = standardised(side_table, side_names, evidence.after);
+  const auto shared = standardised(shared_table, core::shared_evidence_names(), evidence.shared);
+
   std::array<double, worlds> score = bias_weights;
-  const auto add = [&](const TableRow& row, double value, bool after) {
-    if (std::isnan(value)) return;  // not known of this pair
-    const double x = std::clamp((value - row.centre) / row.scale, -farthest, farthest);
+  const auto add = [&](const std::array<double, worlds>& weight, double of_before,
+                       double of_after) {
     for (std::size_t w = 0; w < worlds; ++w) {
-      score[w] += x * row.weight[after ? static_cast<std::size_t>(swapped[w]) : w];
+      score[w] += of_before * weight[w] + of_after * weight[static_cast<std::size_t>(swapped[w])];
     }
   };
-  const auto value_of = [](const std::vector<std::string>& names, std::string_view name,
-                           const std::vector<double>& values) -> std::optional<double> {
-    const auto it = std::find(names.begin(), names.end(), name);
-    if (it == names.end()) return std::nullopt;
-    return values[static_cast<std::size_t>(it - names.begin())];
-  };
-  const std::vector<std::string> side_names = core::side_evidence_names();
-  for (const TableRow& row : side_table) {
-    if (const auto x = value_of(side_names, row.name, evidence.before)) add(row, *x, false);
-    if (const auto x = value_of(side_names, row.name, evidence.after)) add(row, *x, true);
-  }
-  const std::vector<std::string> shared_names = core::shared_evidence_names();
-  for (const TableRow& row : shared_table) {
-    if (const auto x = value_of(shared_names, row.name, evidence.shared)) add(row, *x, false);
+  for (std::size_t i = 0; i < side_table.size(); ++i)
+    add(side_table[i].weight, before[i], after[i]);
+  for (std::size_t i = 0; i < shared_table.size(); ++i) add(shared_table[i].weight, shared[i], 0.0);
+  for (const ProductRow& row : product_table) {
+    const auto factor = [&](const auto& table, const auto& numbers, std::string_view name) {
+      return std::clamp(number_of(table, numbers, name), -farthest_factor, farthest_factor);
+    };
+    const auto product = [&](const auto& own, const auto& other) {
+      const double second =
+          row.of == Of::shared ? factor(shared_table, shared, row.factor)
+                               : factor(side_table, row.of == Of::itself ? own : other, row.factor);
+      return factor(side_table, own, row.name) * second;
+    };
+    add(row.weight, product(before, after), product(after, before));
   }
   const double total = core::log_sum_exp(score);
   for (double& v : score) v = std::exp(v - total);
   return score;
+}
+
+/// What the listener gives for a dead cylinder in the recording after, heard by itself.
+double dead_after_probability(const core::PairEvidence& evidence) {
+  const Names names = core::side_evidence_names();
+  const auto it = std::find(names.begin(), names.end(), "log_dead_miss");
+  return std::exp(evidence.after[static_cast<std::size_t>(it - names.begin())]);
 }
 
 /// Missing ratio with both kinds of uncertainty: judging errors and the engine's own chance.
@@ -127,10 +184,12 @@ struct Ratio {
 Ratio ratio_of(const Side& side) {
   const double value = side.missing / side.expected;
   const Interval chance = core::wilson(side.missing, side.expected);
-  return {value, {std::min(chance.low, side.judging.low), std::max(chance.high, side.judging.high)}};
+  return {value,
+          {std::min(chance.low, side.judging.low), std::max(chance.high, side.judging.high)}};
 }
 
-std::vector<PositionChange> aligned(const Engine& engine, const Finding& before, const Finding& after) {
+std::vector<PositionChange> aligned(const Engine& engine, const Finding& before,
+                                    const Finding& after) {
   const std::size_t P = engine.positions().size();
   if (before.events.empty() || after.events.empty()) return {};
   const std::vector<double> x = core::level_row(before.events, P).level;
@@ -206,15 +265,16 @@ std::optional<Rpm> speed_of_the_other(const Finding& recording, const Finding& o
   const bool surer = other.confidence.value_or(0.0) > recording.confidence.value_or(0.0);
   if (!recording.speed) return surer ? std::optional{other.speed->mean} : std::nullopt;
   const double ratio = recording.speed->mean.value() / other.speed->mean.value();
-  // An engine that fires evenly sounds like one that turns a whole number of times faster on one cylinder.
-  // A miss leaves no doubt, so of two such speeds the slower is right.
+  // An engine that fires evenly sounds like one that turns a whole number of times faster on one
+  // cylinder. A miss leaves no doubt, so of two such speeds the slower is right.
   constexpr double whole = 0.06;
   const double times = std::round(ratio);
   if (times > 1.5 && std::abs(ratio / times - 1.0) < whole) return other.speed->mean;
   // Other simple parts of each other: either may be wrong.
   constexpr double close = 0.15;
   constexpr std::array<double, 4> parts{1.5, 4.0 / 3.0, 3.0 / 4.0, 2.0 / 3.0};
-  const bool suspicious = std::any_of(parts.begin(), parts.end(), [&](double p) { return std::abs(ratio / p - 1.0) < close; });
+  const bool suspicious = std::any_of(parts.begin(), parts.end(),
+                                      [&](double p) { return std::abs(ratio / p - 1.0) < close; });
   return suspicious && surer ? std::optional{other.speed->mean} : std::nullopt;
 }
 
@@ -253,13 +313,15 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
   };
   const std::array<Answer, 4> answers{{
       {Change::fixed, probability[gone], gone},
-      {Change::unchanged, sum_of({clean, same}), probability[clean] > probability[same] ? clean : same},
+      {Change::unchanged, sum_of({clean, same}),
+       probability[clean] > probability[same] ? clean : same},
       {Change::improved, probability[less], less},
-      {Change::worse, sum_of({appeared, more}), probability[appeared] > probability[more] ? appeared : more},
+      {Change::worse, sum_of({appeared, more}),
+       probability[appeared] > probability[more] ? appeared : more},
   }};
-  const Answer& best = *std::max_element(answers.begin(), answers.end(), [](const Answer& x, const Answer& y) {
-    return x.probability < y.probability;
-  });
+  const Answer& best = *std::max_element(
+      answers.begin(), answers.end(),
+      [](const Answer& x, const Answer& y) { return x.probability < y.probability; });
   const bool misses_before = best.world != clean && best.world != appeared;
   const bool misses_after = best.world != clean && best.world != gone;
   // Numbers only where the count and the comparison tell the same story.
@@ -269,16 +331,20 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
     result.ratio_change = y.value - x.value;
     // Hybrid score interval of a difference: R. G. Newcombe, Statistics in Medicine 17 (1998) 873,
     // method 10.
-    result.ratio_change_interval =
-        Interval{*result.ratio_change - std::hypot(y.value - y.interval.low, x.interval.high - x.value),
-                 *result.ratio_change + std::hypot(y.interval.high - y.value, x.value - x.interval.low)};
+    result.ratio_change_interval = Interval{
+        *result.ratio_change - std::hypot(y.value - y.interval.low, x.interval.high - x.value),
+        *result.ratio_change + std::hypot(y.interval.high - y.value, x.value - x.interval.low)};
   }
   if (a->counted && !misses_after) result.could_hide = core::wilson(0.0, a->expected).high;
 
-  const double enough = best.change != Change::fixed ? sure_enough : a->any_miss ? sure_enough_against_ear : sure_enough_fixed;
+  const bool doubtful =
+      best.change == Change::fixed && dead_after_probability(*evidence) > may_be_dead;
+  const double enough = doubtful                       ? sure_enough_though_it_may
+                        : best.change == Change::fixed ? sure_enough_fixed
+                                                       : sure_enough;
   if (best.probability < enough) {
     because(CompareReasonCode::not_sure_enough, best.probability);
-    if (best.change == Change::fixed && a->any_miss) because(CompareReasonCode::misses_alone);
+    if (doubtful) because(CompareReasonCode::misses_alone);
   } else {
     result.change = best.change;
     result.confidence = best.probability;

@@ -22,7 +22,7 @@ std::string sentence(const CompareReason& r) {
     case CompareReasonCode::not_sure_enough:
       return fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
     case CompareReasonCode::misses_alone:
-      return "it would be \"fixed\", but the recording from after, heard by itself, sounds as if it misses";
+      return "it would be \"fixed\", but the recording from after, heard by itself, may have a dead cylinder";
     case CompareReasonCode::miss_gone:
       return "the gaps heard before are not there after, and the beat has changed accordingly";
     case CompareReasonCode::no_miss_in_either: return "neither recording misses";

@@ -1,5 +1,6 @@
-// The evidence of before/after pairs, for tools/fit/fit-compare.
-// Usage: fit_pairs LAYOUT BEFORE AFTER [LAYOUT BEFORE AFTER ...]; one JSON line a pair.
+// The evidence of recordings of one engine, taken two at a time, for tools/fit/fit-compare.
+// Usage: fit_pairs LAYOUT RECORDING RECORDING [RECORDING...]; one JSON line for every two: 1 2, 1
+// 3, ..., 2 3, ...
 #include <cstdio>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
@@ -13,7 +14,8 @@ namespace {
 
 using namespace pipebeat;
 
-ComparedRecording heard(const std::string& path, const Engine& engine, std::optional<Rpm> near = {}) {
+ComparedRecording heard(const std::string& path, const Engine& engine,
+                        std::optional<Rpm> near = {}) {
   auto reader = audio::AudioReader::open(path);
   if (!reader) {
     std::fprintf(stderr, "fit_pairs: %s\n", reader.error().what.c_str());
@@ -29,33 +31,41 @@ ComparedRecording heard(const std::string& path, const Engine& engine, std::opti
   return as_compared(*listener);
 }
 
-/// As the program does.
-void hear_alike(ComparedRecording& one, const std::string& path, const ComparedRecording& other, const Engine& engine) {
+/// As the program does: near the speed that the other side tells, where that puts its own in doubt.
+ComparedRecording beside(const ComparedRecording& one, const std::string& path,
+                         const ComparedRecording& other, const Engine& engine) {
   const auto near = speed_of_the_other(one.finding, other.finding);
-  if (!near) return;
-  ComparedRecording again = heard(path, engine, near);
-  if (again.evidence) one = std::move(again);
+  if (!near) return one;
+  const ComparedRecording again = heard(path, engine, near);
+  return again.evidence ? again : one;
 }
 
 }  // namespace
 
 int main(int argc, char** argv) {
-  const std::vector<std::string> words{argv + 1, argv + argc};
+  if (argc < 4) {
+    std::fprintf(stderr, "usage: fit_pairs LAYOUT RECORDING RECORDING [RECORDING...]\n");
+    return 2;
+  }
+  const std::vector<std::string> paths{argv + 2, argv + argc};
   std::printf("%s\n", nlohmann::json{{"side", core::side_evidence_names()},
                                      {"shared", core::shared_evidence_names()}}
                           .dump()
                           .c_str());
-  for (std::size_t i = 0; i + 2 < words.size(); i += 3) {
-    const Engine engine = Engine::make(builtin_engine(words[i]).value()).value();
-    ComparedRecording before = heard(words[i + 1], engine);
-    ComparedRecording after = heard(words[i + 2], engine);
-    hear_alike(before, words[i + 1], after, engine);
-    hear_alike(after, words[i + 2], before, engine);
-    const auto evidence = core::pair_evidence(engine, std::span{&before, 1}, std::span{&after, 1});
-    const nlohmann::json line =
-        evidence ? nlohmann::json{{"before", evidence->before}, {"after", evidence->after},
-                                  {"shared", evidence->shared}}
-                 : nlohmann::json();
-    std::printf("%s\n", line.dump().c_str());
+  const Engine engine = Engine::make(builtin_engine(argv[1]).value()).value();
+  std::vector<ComparedRecording> recordings;
+  for (const std::string& path : paths) recordings.push_back(heard(path, engine));
+  for (std::size_t i = 0; i < paths.size(); ++i) {
+    for (std::size_t j = i; j < paths.size(); ++j) {
+      const ComparedRecording before = beside(recordings[i], paths[i], recordings[j], engine);
+      const ComparedRecording after = beside(recordings[j], paths[j], before, engine);
+      const auto evidence =
+          core::pair_evidence(engine, std::span{&before, 1}, std::span{&after, 1});
+      const nlohmann::json line = evidence ? nlohmann::json{{"before", evidence->before},
+                                                            {"after", evidence->after},
+                                                            {"shared", evidence->shared}}
+                                           : nlohmann::json();
+      std::printf("%s\n", line.dump().c_str());
+    }
   }
 }
