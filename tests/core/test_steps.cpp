@@ -83,6 +83,54 @@ TEST_CASE("the fast transform equals the slow exact one") {
   }
 }
 
+TEST_CASE("an envelope is the RMS of what its band lets through") {
+  // Two Butterworth sections of second order at either edge, |H|^2 = 1 / (1 + (edge / f)^4) each (S. Butterworth,
+  // Experimental Wireless 7, 1930), at frequencies bent by the bilinear transform.
+  constexpr double tone_rate = 48'000.0;
+  constexpr double mid_rate = 16'000.0;
+  constexpr std::array<std::array<double, 2>, 4> edges{{{120.0, 400.0}, {400.0, 1000.0}, {1000.0, 2500.0}, {2500.0, 7000.0}}};
+  const auto bent = [](double f) { return std::tan(pi * f / mid_rate); };
+  for (const double f : {90.0, 200.0, 400.0, 640.0, 1500.0, 2600.0, 4000.0}) {
+    CAPTURE(f);
+    std::vector<float> tone(static_cast<std::size_t>(tone_rate));
+    for (std::size_t i = 0; i < tone.size(); ++i) tone[i] = static_cast<float>(0.5 * std::sin(2.0 * pi * f * static_cast<double>(i) / tone_rate));
+    SignalBank bank{tone_rate};
+    Signals signals;
+    std::vector<LevelPoint> strip;
+    bank.push(tone, signals, strip);
+    for (std::size_t b = 0; b < edges.size(); ++b) {
+      CAPTURE(b);
+      const double low = std::pow(bent(edges[b][0]) / bent(f), 4.0);
+      const double high = std::pow(bent(f) / bent(edges[b][1]), 4.0);
+      const double expected = 0.5 / std::numbers::sqrt2 / ((1.0 + low) * (1.0 + high));
+      double power = 0.0;
+      const auto& envelope = signals.value[b + 1];
+      for (std::size_t i = envelope.size() / 2; i < envelope.size(); ++i) power += static_cast<double>(envelope[i]) * envelope[i];
+      const double rms = std::sqrt(power / static_cast<double>(envelope.size() - envelope.size() / 2));
+      CHECK(std::abs(rms - expected) < 0.01 * expected + 1e-5);
+    }
+  }
+}
+
+TEST_CASE("half the rate keeps what lies below a third of it") {
+  for (const auto& [f, off] : {std::pair{20.0, 0.01}, {150.0, 0.02}, {330.0, 0.22}}) {  // 2.1 dB at the end
+    CAPTURE(f);
+    Signals signals;
+    signals.rate_hz = 2000.0;
+    for (auto& value : signals.value) {
+      for (int i = 0; i < 4001; ++i) value.push_back(static_cast<float>(std::sin(2.0 * pi * f * i / 2000.0)));
+    }
+    const Signals slow = at_half_rate(signals);
+    CHECK(slow.rate_hz == 1000.0);
+    REQUIRE(slow.size() == 2000);
+    // Sample i is that of 2 i + 1: half a millisecond late.
+    for (std::size_t i = 50; i < 1950; ++i) {
+      const double expected = std::sin(2.0 * pi * f * (2.0 * static_cast<double>(i) + 1.0) / 2000.0);
+      REQUIRE(std::abs(static_cast<double>(slow.value[3][i]) - expected) < off);
+    }
+  }
+}
+
 TEST_CASE("mains hum is taken out and the beat is left") {
   auto sound = four_cylinders(16.0, [](double t) { return 700.0 + 8.0 * std::sin(2.0 * t); }, always);
   Signals clean = reduced(sound);
