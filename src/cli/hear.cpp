@@ -17,7 +17,7 @@ namespace pipebeat::cli {
 namespace {
 
 constexpr double long_recording_s = 60.0;
-constexpr std::int64_t block_frames = 4096;
+constexpr std::int64_t block_frames = 16384;
 
 /// A bar that is drawn over itself, and gone at the end.
 class ProgressBar {

@@ -74,27 +74,34 @@ template <std::size_t rows>
 PIPEBEAT_WIDE void running_median(std::span<const float> value, std::size_t cycles, std::size_t per_cycle, std::span<float> model) {
   constexpr std::size_t reach = template_reach;
   const auto row_at = [&](std::size_t cycle, std::size_t i) { return value.data() + cycle * per_cycle + i; };
+  // Four neighbours whose windows are whole share all cycles but three each. The shared ones are sorted once. Of two
+  // sorted rows together the k-th value is the least, over j, of the larger one of the j-th of the one and the
+  // (k - j)-th of the other.
+  constexpr std::size_t together = 4;
+  constexpr std::size_t apart = together - 1;
+  constexpr std::size_t shared = 2 * reach + 1 - apart;
   for (std::size_t c = 0; c < cycles; ++c) {
-    // Two cycles whose windows are whole share all cycles but one each: sorted once, what is the
-    // middle depends on whether the last one lies below, between or above the two middle ones.
-    const bool both = c >= reach && c + 1 + reach < cycles;
-    if (both) {
-      constexpr std::size_t shared = 2 * reach;
-      const std::size_t low = c + 1 - reach;
+    if (c >= reach && c + apart + reach < cycles) {
+      const std::size_t low = c + apart - reach;  // first shared cycle
       for (std::size_t i = 0; i < per_cycle; i += sort_lanes) {
         SortBlock block;
         for (std::size_t q = 0; q < shared; ++q) std::copy_n(row_at(low + q, i), sort_lanes, block[q].begin());
         sort_columns<shared>(block);
-        const float* const first = row_at(low - 1, i);
-        const float* const last = row_at(low + shared, i);
-        for (std::size_t l = 0; l < sort_lanes; ++l) {
-          const float below = block[reach - 1][l];
-          const float above = block[reach][l];
-          model[c * per_cycle + i + l] = std::max(below, std::min(above, first[l]));
-          model[(c + 1) * per_cycle + i + l] = std::max(below, std::min(above, last[l]));
+        for (std::size_t w = 0; w < together; ++w) {
+          SortBlock own;
+          for (std::size_t q = 0; q < apart; ++q) {
+            const std::size_t cycle = q < apart - w ? low - apart + w + q : low + shared + q - (apart - w);
+            std::copy_n(row_at(cycle, i), sort_lanes, own[q].begin());
+          }
+          sort_columns<apart>(own);
+          for (std::size_t l = 0; l < sort_lanes; ++l) {
+            float middle = block[reach][l];
+            for (std::size_t j = 0; j < apart; ++j) middle = std::min(middle, std::max(block[reach - 1 - j][l], own[j][l]));
+            model[(c + w) * per_cycle + i + l] = middle;
+          }
         }
       }
-      ++c;
+      c += apart;
       continue;
     }
     const std::size_t low = c >= reach ? c - reach : 0;
