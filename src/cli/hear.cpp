@@ -17,7 +17,7 @@ namespace pipebeat::cli {
 namespace {
 
 constexpr double long_recording_s = 60.0;
-constexpr std::int64_t block_frames = 16384;
+constexpr std::int64_t block_samples = 16384;  // of all channels
 
 /// A bar that is drawn over itself, and gone at the end.
 class ProgressBar {
@@ -80,6 +80,7 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
   ProgressBar bar{options.progress && total &&
                   static_cast<double>(total->value()) > long_recording_s * rate};
   const auto stride = static_cast<std::size_t>(channels);
+  const std::int64_t block_frames = std::max<std::int64_t>(1, block_samples / channels);
   std::vector<float> block(static_cast<std::size_t>(block_frames) * stride);
   constexpr double longest_s = 1e9;  // keeps frame counts far from overflow
   const std::int64_t skip = std::llround(std::min(options.from_s, longest_s) * rate);

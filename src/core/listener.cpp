@@ -115,17 +115,17 @@ Interval ratio_interval(const core::VerdictProbabilities& probability, double es
   add(0.0, 0.002, of(Verdict::weak_cylinder) + of(Verdict::rough_no_miss) + of(Verdict::even));
   const double total = std::accumulate(density.begin(), density.end(), 0.0);
   double sum = 0.0;
-  Interval out{estimate, estimate};
+  Interval out{0.0, 1.0};
   bool begun = false;
   for (int i = 0; i <= steps; ++i) {
     sum += density[static_cast<std::size_t>(i)] / total;
     const double at = static_cast<double>(i) / steps;
     if (!begun && sum > 0.025) {
       begun = true;
-      out.low = std::min(estimate, at);
+      out.low = at;
     }
     if (sum >= 0.975) {
-      out.high = std::max(estimate, at);
+      out.high = at;
       break;
     }
   }
@@ -444,7 +444,11 @@ Finding Listener::State::conclude(std::span<const Passage* const> heard_passages
   f.expected_events = std::llround(total);
   f.missing_events = std::llround(misses);
   f.missing_event_ratio = total > 0.0 ? misses / total : 0.0;
-  f.missing_event_ratio_interval = ratio_interval(whole.probability, judged_ratio, P, whole.main->dead);
+  // As sure of the verdict as the answer says it is.
+  core::VerdictProbabilities believed = whole.probability;
+  for (double& p : believed) p *= (1.0 - *f.confidence) / std::max(1e-9, 1.0 - whole.probability[best]);
+  believed[best] = *f.confidence;
+  f.missing_event_ratio_interval = ratio_interval(believed, judged_ratio, P, whole.main->dead);
   f.missing_event_ratio_interval->low = std::min(f.missing_event_ratio_interval->low, *f.missing_event_ratio);
   f.missing_event_ratio_interval->high = std::max(f.missing_event_ratio_interval->high, *f.missing_event_ratio);
   f.underlying_rate_interval = core::wilson(misses, total);
