@@ -9,6 +9,7 @@
 #include "core/pair_cycles.hpp"
 #include "core/pattern.hpp"
 #include "core/signature.hpp"
+#include "core/statistics.hpp"
 
 namespace pipebeat::core {
 

@@ -9,6 +9,7 @@
 
 #include "core/gaps.hpp"
 #include "core/signature.hpp"
+#include "core/statistics.hpp"
 
 namespace pipebeat {
 

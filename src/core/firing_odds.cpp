@@ -6,6 +6,7 @@
 #include <complex>
 #include <numbers>
 
+#include "core/statistics.hpp"
 #include "core/sums.hpp"
 
 namespace pipebeat::core {
@@ -187,10 +188,7 @@ class Model {
       for (const double decay : decay_slots)
         add_places(decay, by_lag, by_time, explained_by_noise, log_noise, found);
     }
-    const double top = *std::max_element(found.begin(), found.end());
-    double sum = 0.0;
-    for (const double x : found) sum += std::exp(x - top);
-    return top + std::log(sum / static_cast<double>(found.size()));
+    return log_sum_exp(found) - std::log(static_cast<double>(found.size()));
   }
 
   /// Log likelihood with position 1 at each place of the cycle, by elimination: the response's

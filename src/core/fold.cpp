@@ -71,8 +71,6 @@ class LineTransform {
   }
 
  private:
-  using Eight = float __attribute__((vector_size(32)));
-  using EightAnywhere __attribute__((aligned(alignof(float)), may_alias)) = Eight;
   static constexpr std::size_t group = 16;  // lines side by side
   std::size_t half_;
   std::size_t lines_;

@@ -4,6 +4,8 @@
 #include <array>
 #include <cmath>
 
+#include "core/statistics.hpp"
+
 namespace pipebeat::core {
 
 namespace {
@@ -38,13 +40,6 @@ double log_shared(std::span<const double> x, std::span<const double> error, doub
 }
 
 }  // namespace
-
-double log_sum_exp(std::span<const double> x) {
-  const double top = *std::max_element(x.begin(), x.end());
-  double sum = 0.0;
-  for (double v : x) sum += std::exp(v - top);
-  return top + std::log(sum);
-}
 
 LevelRow level_row(std::span<const Event> events, std::size_t positions, bool own_unit) {
   std::vector<double> sum(positions, 0.0);

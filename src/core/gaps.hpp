@@ -57,7 +57,4 @@ class GapModel {
   bool blurred_;
 };
 
-/// log of the sum of exponentials.
-double log_sum_exp(std::span<const double> x);
-
 }  // namespace pipebeat::core

@@ -7,6 +7,7 @@
 
 #include "core/beat_lines.hpp"
 #include "core/gaps.hpp"
+#include "core/statistics.hpp"
 #include "pipebeat/droptest.hpp"
 
 namespace pipebeat {

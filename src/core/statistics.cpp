@@ -15,4 +15,11 @@ Interval wilson(double hits, double trials) {
   return {std::max(0.0, hits > 0.0 ? centre - half : 0.0), std::min(1.0, hits < trials ? centre + half : 1.0)};
 }
 
+double log_sum_exp(std::span<const double> x) {
+  const double top = *std::max_element(x.begin(), x.end());
+  double sum = 0.0;
+  for (double v : x) sum += std::exp(v - top);
+  return top + std::log(sum);
+}
+
 }  // namespace pipebeat::core

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <algorithm>
+#include <span>
 #include <vector>
 
 #include "pipebeat/finding.hpp"
@@ -12,6 +13,9 @@ namespace pipebeat::core {
 /// Zero trials give the whole range. With zero hits the upper end is close to 3.8/n: the one-sided
 /// rule of three, 3/n, is its one-sided sibling.
 Interval wilson(double hits, double trials);
+
+/// log of the sum of exponentials.
+double log_sum_exp(std::span<const double> x);
 
 /// The upper of the two middle values where their number is even; 0 of none.
 template <class T = double>

@@ -16,6 +16,10 @@
 
 namespace pipebeat::core {
 
+/// Eight floats that take one step together, and the same wherever they lie in a row.
+using Eight = float __attribute__((vector_size(32)));
+using EightAnywhere __attribute__((aligned(alignof(float)), may_alias)) = Eight;
+
 /// Sum of term(i) for i < count.
 template <class Term>
 [[gnu::always_inline]] inline float sum_of(std::size_t count, Term term) {
@@ -36,9 +40,7 @@ template <class Term>
 /// Four dot products at a time of the same `count` values of a, a multiple of 8, with b, b + step, b + 2 step and
 /// b + 3 step: to out[0..3], the same bits as `dot` gives. What costs is adding up the lanes: here four at once.
 [[gnu::always_inline]] inline void four_dots(const float* a, const float* b, std::size_t step, std::size_t count, float* out) {
-  using Eight = float __attribute__((vector_size(32)));
   using Four = float __attribute__((vector_size(16)));
-  using EightAnywhere __attribute__((aligned(alignof(float)), may_alias)) = Eight;
   using FourAnywhere __attribute__((aligned(alignof(float)), may_alias)) = Four;
   std::array<Eight, 4> sum{};
   for (std::size_t i = 0; i < count; i += 8) {
