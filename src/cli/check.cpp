@@ -235,7 +235,7 @@ void add_check(CLI::App& program, Action& chosen) {
   command->footer(
       "Exit status: 0 no miss, 1 a miss, 2 trouble, 3 unclear.\n"
       "Example: pipebeat check --cylinders 4 van.wav\n"
-      "         pipebeat check --cylinders 4 --report van.html --marked marked.wav van.wav");
+      "         pipebeat check --cylinders 4 --report van.html --marked out.wav van.wav");
   command->callback([&chosen, options] { chosen = [options] { return check(*options); }; });
 }
 

@@ -218,8 +218,7 @@ void add_droptest(CLI::App& program, Action& chosen) {
   command->add_flag("--json", options->json, "One JSON object");
   command->footer(show::wrapped("", show::unplugging_caution()) +
                   "\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
-                  "Example: pipebeat droptest --cylinders 4 --order 1-3-4-2 van.wav --marks "
-                  "10:1,20:on,30:3,40:on");
+                  "Example: pipebeat droptest --engine inline4 van.wav --marks 10:1,20:on,30:3");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }
 

@@ -1,5 +1,9 @@
 // pipebeat engines: the built-in layouts.
 #include <fmt/format.h>
+#include <unistd.h>
+
+#include <string>
+#include <string_view>
 
 #include "cli/command.hpp"
 #include "pipebeat/engine.hpp"
@@ -20,14 +24,26 @@ std::string intervals_of(const EngineSpec& spec) {
   return joined(spec.intervals_deg, ",");
 }
 
+/// A line a layout for programs; in a terminal, 80 columns wide as it opens, the words on a line of their own.
 ExitStatus list_engines() {
-  fmt::print("{:<17}{:>4}{:>9}  {:<28}{:<24}{:<9}{}\n", "name", "cyl", "strokes", "order",
-             "intervals (degrees)", "heard", "layout");
+  const bool terminal = ::isatty(STDOUT_FILENO) != 0;
+  const auto row = [&](std::string_view name, std::string_view cylinders, std::string_view strokes,
+                       std::string_view order, std::string_view intervals, std::string_view heard,
+                       std::string_view layout) {
+    fmt::print("{:<16}{:>4}{:>8}  {:<26}  {:<20}", name, cylinders, strokes, order, intervals);
+    if (!terminal) {
+      fmt::print("  {:<9}{}\n", heard, layout);
+    } else if (heard == "all" || heard == "heard") {
+      fmt::print("\n{:20}{}\n", "", layout);
+    } else {
+      fmt::print("\n{:20}{}: {}\n", "", layout, heard);
+    }
+  };
+  row("name", "cyl", "strokes", "order", "intervals (degrees)", "heard", "layout");
   for (const BuiltinEngine& e : builtin_engines()) {
-    const std::string order = e.spec.order.empty() ? "1" : joined(e.spec.order, "-");
-    const std::string heard = e.spec.heard.empty() ? "all" : joined(e.spec.heard, ",");
-    fmt::print("{:<17}{:>4}{:>9}  {:<28}{:<24}{:<9}{}\n", e.name, e.spec.cylinders, e.spec.strokes,
-               order, intervals_of(e.spec), heard, e.description);
+    row(e.name, std::to_string(e.spec.cylinders), std::to_string(e.spec.strokes),
+        e.spec.order.empty() ? "1" : joined(e.spec.order, "-"), intervals_of(e.spec),
+        e.spec.heard.empty() ? "all" : joined(e.spec.heard, ","), e.description);
   }
   return ExitStatus::no_miss;
 }

@@ -168,7 +168,7 @@ void add_new(CLI::App& job, Action& chosen) {
       ->allow_extra_args(false);
   command->footer(
       "Exit status: 0 done, 2 trouble.\n"
-      "Example: pipebeat job new van --vehicle \"bakery van\" --engine inline4 --ignition leads");
+      "Example: pipebeat job new van --vehicle \"bakery van\" --engine inline4");
   command->callback([&chosen, options] { chosen = [options] { return make_new(*options); }; });
 }
 

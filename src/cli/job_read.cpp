@@ -187,8 +187,8 @@ void add_job_read(CLI::App& job, Action& chosen) {
       ->type_name("ID");
   command->footer(
       "Exit status: 0 written, 2 trouble (then nothing is written).\n"
-      "Caution: `pipebeat job next DIR` says how each test is done safely; the maker's procedure\n"
-      "and local codes come first.\n"
+      "Caution: `pipebeat job next DIR` says how each test is done safely; the\n"
+      "maker's procedure and local codes come first.\n"
       "Example: pipebeat job read van --cylinder 3 --click yes --compression 120psi");
   command->callback([&chosen, options] { chosen = [options] { return read(*options); }; });
 }

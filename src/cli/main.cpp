@@ -3,12 +3,16 @@
 #include <malloc.h>
 
 #include <algorithm>
+#include <cstdio>
 #include <exception>
+#include <iostream>
+#include <memory>
 #include <string>
 #include <vector>
 
 #include "audio/library_chatter.hpp"
 #include "cli/command.hpp"
+#include "cli/help.hpp"
 #include "pipebeat/version.hpp"
 
 namespace {
@@ -101,6 +105,7 @@ ExitStatus run(int argc, char** argv) {
       "Listens to an exhaust and says whether the engine misses, how badly, in what "
       "pattern and how sure it is.",
       "pipebeat"};
+  program.formatter(std::make_shared<HelpFormatter>());
   program.set_version_flag("--version", fmt::format("pipebeat {}", pipebeat::version));
   program.require_subcommand(1);
 
@@ -156,17 +161,28 @@ void keep_large_blocks() {
 #endif
 }
 
+/// An answer that did not arrive is none, whatever it was: `check a.wav > answer.txt` on a full disk.
+ExitStatus delivered(ExitStatus status) {
+  std::cout.flush();
+  if (std::fflush(stdout) == 0 && std::ferror(stdout) == 0) return status;
+  complain({pipebeat::ErrorCode::write_failed, "the answer could not be written to standard output",
+            "make sure that the disk is not full and that what reads it still runs, then ask again"});
+  return ExitStatus::trouble;
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
   keep_large_blocks();
   pipebeat::audio::silence_libraries();
   try {
-    return static_cast<int>(run(argc, argv));
+    return static_cast<int>(delivered(run(argc, argv)));
   } catch (const std::bad_alloc&) {
     complain({pipebeat::ErrorCode::unreadable, "out of memory",
               "close other programs, or check shorter recordings"});
   } catch (const std::exception& error) {
+    // The printing library throws where a stream takes no more.
+    if (std::ferror(stdout) != 0) return static_cast<int>(delivered(ExitStatus::trouble));
     complain({pipebeat::ErrorCode::unreadable, error.what(), "please report this to the authors"});
   }
   return static_cast<int>(ExitStatus::trouble);

@@ -18,6 +18,18 @@ class Help(Case):
             self.assertEqual((status, err), (0, ""))
             self.assertIn(f"Example: pipebeat {command}", out)
 
+    def test_every_help_fits_a_terminal_as_it_opens(self):
+        commands = [[]]
+        for command in commands:  # grows by what each help lists
+            out, err, status = run(*command, "--help")
+            self.assertEqual((status, err), (0, ""), command)
+            self.assertEqual([line for line in out.splitlines() if len(line) > 80], [], command)
+            if "\nSubcommands:\n" in out:
+                listed = out.split("\nSubcommands:\n")[1].split("\n\n")[0].splitlines()
+                commands += [[*command, line.split()[0]] for line in listed if line[:3].strip()]
+        self.assertIn(["job", "next"], commands)
+        self.assertGreater(len(commands), 15)
+
     def test_version(self):
         self.assertEqual(run("--version"), ("pipebeat 0.1.0\n", "", 0))
 

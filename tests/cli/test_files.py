@@ -90,6 +90,21 @@ class Report(Case):
         self.assertEqual((status, err.count("\n")), (2, 1), err)
 
 
+class StandardOutput(Case):
+    def test_an_answer_that_does_not_arrive_is_trouble(self):
+        card = os.fspath(self.folder / "card")
+        self.assertEqual(run("job", "new", card, "--vehicle", "van", "--engine", "inline4")[2], 0)
+        # What is shorter than a stream's buffer fails at the end, what is longer while it is printed.
+        for arguments in ((*CHECK, VAN), (*CHECK, "--json", VAN), ("engines",), ("job", "next", card),
+                          ("job", "table"), ("--help",)):
+            with open("/dev/full", "wb") as full:
+                done = subprocess.run([program.PROGRAM, *arguments], stdout=full, stderr=subprocess.PIPE,
+                                      timeout=60, check=False)
+            said = done.stderr.decode()
+            self.assertEqual((done.returncode, said.count("\n")), (2, 1), (arguments, said))
+            self.assertIn("could not be written to standard output; ", said)
+
+
 class Events(Case):
     def test_every_event_is_a_line(self):
         target = self.folder / "van.csv"

@@ -53,6 +53,13 @@ class Terminal(Case):
         out, err, _ = run("check", "--cylinders", "4", long)
         self.assertNotIn("listening", out + err)
 
+    def test_the_layouts_fit_a_terminal_as_it_opens(self):
+        shown = on_terminal("engines").replace("\r\n", "\n").splitlines()
+        self.assertEqual([line for line in shown if len(line) > 80], [])
+        self.assertEqual([line.split()[0] for line in shown if not line.startswith(" ")][1:],
+                         [line.split()[0] for line in run("engines")[0].splitlines()[1:]])
+        self.assertTrue(any("one bank heard: 1,2,3,4" in line for line in shown), shown)
+
     def test_standard_input_that_is_a_terminal(self):
         primary, secondary = pty.openpty()
         done = subprocess.run([PROGRAM, "check", "--cylinders", "4", "-"], stdin=secondary,

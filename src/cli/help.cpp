@@ -1,0 +1,40 @@
+#include "cli/help.hpp"
+
+#include <fmt/format.h>
+
+#include "show/paragraphs.hpp"
+
+namespace pipebeat::cli {
+
+namespace {
+
+/// A name and what it means, the meaning in a column of its own.
+std::string entry(const std::string& name, const std::string& meaning) {
+  constexpr std::size_t column = 28;
+  if (name.size() < column) return show::wrapped(fmt::format("  {:<{}}", name, column), meaning);
+  return fmt::format("  {}\n{}", name, show::wrapped(std::string(column + 2, ' '), meaning));
+}
+
+}  // namespace
+
+std::string HelpFormatter::make_description(const CLI::App* command) const {
+  return show::wrapped("", command->get_description());
+}
+
+std::string HelpFormatter::make_option(const CLI::Option* option, bool positional) const {
+  return entry(make_option_name(option, positional) + make_option_opts(option), option->get_description());
+}
+
+std::string HelpFormatter::make_option_opts(const CLI::Option* option) const {
+  std::string out = CLI::Formatter::make_option_opts(option);
+  // The library also marks what may be given more than once; some names say it already.
+  constexpr std::string_view again = " ...";
+  if (out.ends_with("... ...")) out.resize(out.size() - again.size());
+  return out;
+}
+
+std::string HelpFormatter::make_subcommand(const CLI::App* command) const {
+  return entry(command->get_display_name(true), command->get_description());
+}
+
+}  // namespace pipebeat::cli
