@@ -29,6 +29,7 @@ enum class CompareReasonCode {
   after_unheard,
   not_sure_enough,    ///< value: probability of the best answer
   misses_alone,       ///< the recording after, heard by itself, may have a dead cylinder
+  same_recording,     ///< one sound on both sides: of one recording each that is `unchanged`, of more no answer
   // What speaks for the answer:
   miss_gone,          ///< value: missing ratio before; value2: rate that could still hide
   no_miss_in_either,  ///< value2: rate that could still hide after

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <iterator>
 
@@ -23,6 +24,8 @@ std::string sentence(const CompareReason& r) {
       return fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
     case CompareReasonCode::misses_alone:
       return "it would be \"fixed\", but the recording from after, heard by itself, may have a dead cylinder";
+    case CompareReasonCode::same_recording:
+      return "before and after are one recording, or a copy or a cut of it: what a repair changed can't be heard in it";
     case CompareReasonCode::miss_gone:
       return "the gaps heard before are not there after, and the beat has changed accordingly";
     case CompareReasonCode::no_miss_in_either: return "neither recording misses";
@@ -50,8 +53,12 @@ std::string sentence(const CompareReason& r) {
   return std::string{to_string(r.code)};
 }
 
+bool is_one_recording(const Comparison& c) {
+  return std::any_of(c.reasons.begin(), c.reasons.end(), [](const CompareReason& r) { return r.code == CompareReasonCode::same_recording; });
+}
+
 std::string_view colour_of(const Comparison& c) {
-  if (c.change == Change::cannot_compare) return "\x1b[1;33m";
+  if (c.change == Change::cannot_compare || is_one_recording(c)) return "\x1b[1;33m";
   return c.miss_after ? "\x1b[1;31m" : "\x1b[1;32m";
 }
 
@@ -75,6 +82,7 @@ void add_side(std::string& out, std::string_view name, const std::vector<Report>
 }  // namespace
 
 std::string headline(const Comparison& c) {
+  if (is_one_recording(c)) return "The same recording before and after: it says nothing of a repair";
   switch (c.change) {
     case Change::fixed: return "Fixed: it missed before and does not miss any more";
     case Change::improved: return "Better, but not fixed: it still misses, less than before";
@@ -106,6 +114,10 @@ std::vector<Figure> figures(const Comparison& c) {
 }
 
 std::vector<std::string> next_steps(const Comparison& c, Place place) {
+  if (is_one_recording(c)) {
+    return {place == Place::page ? "Mark two recordings: one made before the repair, one made after it."
+                                 : "Give two recordings: one made before the repair, one made after it."};
+  }
   switch (c.change) {
     case Change::fixed:
       return {"Drive it warm and cold, wet and under load, then record once more: a miss that comes "
@@ -132,7 +144,7 @@ std::vector<std::string> next_steps(const Comparison& c, Place place) {
               "speed."};
     case Change::cannot_compare: break;
   }
-  return {"Record both again alike: same pipe, same place, same microphone, warm idle, 15 to 30 s, "
+  return {"Record both again alike: same pipe, same place, same microphone, same speed (warm idle), 15 to 30 s, "
           "noise suppression and automatic gain off."};
 }
 
@@ -156,7 +168,8 @@ std::string to_json(const CompareReport& report) {
   json["after"] = check_object(report.after.front());
   json["reasons"] = Json::array();
   for (const CompareReason& r : c.reasons) {
-    const bool why_not = c.change == Change::cannot_compare && json["reasons"].empty();
+    const bool why_not = json["reasons"].empty() &&
+                         (c.change == Change::cannot_compare || r.code == CompareReasonCode::same_recording);
     json["reasons"].push_back((why_not ? std::string{to_string(r.code)} + ": " : "") + sentence(r));
   }
   return dump(json);

@@ -34,9 +34,32 @@ class Compare(Case):
                                                         self.answer(AFTER, AFTER))],
                          [("worse", 1), ("unchanged", 1), ("unchanged", 0)])
 
+    def test_one_recording_given_twice_is_noticed(self):
+        copy, cut = self.folder / "copy.ogg", self.folder / "cut.wav"
+        subprocess.run(["sox", BEFORE, "-C", "0", "-r", "22050", copy, "gain", "-6"], check=True)
+        subprocess.run(["sox", BEFORE, cut, "trim", "3"], check=True)
+        for other in (BEFORE, str(copy), str(cut)):
+            answer, status = self.answer(BEFORE, other)
+            self.assertEqual((answer["answer"], status, answer["ratio_change"]), ("unchanged", 1, None), other)
+            self.assertTrue(answer["reasons"][0].startswith("same_recording: "), answer["reasons"])
+        out, _, _ = run("compare", *FOUR, BEFORE, BEFORE)
+        self.assertTrue(out.startswith("The same recording before and after"), out)
+        self.assertIn("one made before the repair, one made after it", out)
+        answer, status = self.answer("--before", BEFORE, "--after", AFTER, str(copy))
+        self.assertEqual((answer["answer"], status), ("cannot_compare", 3))
+        for pair in ((BEFORE, AFTER), (AFTER, str(SAMPLES / "van-raised.flac"))):
+            self.assertNotIn("same_recording", " ".join(self.answer(*pair)[0]["reasons"]))
+
     def test_sets_are_compared_as_well(self):
         answer, status = self.answer("--before", BEFORE, "--after", AFTER, AFTER)
         self.assertEqual((answer["answer"], status), ("fixed", 0))
+
+    def test_a_dead_cylinder_at_a_raised_speed_is_not_told_as_fixed(self):
+        answer, status = self.answer(BEFORE, str(SAMPLES / "van-raised.flac"))
+        self.assertEqual((answer["answer"], status, answer["gone_probability"]), ("cannot_compare", 3, None))
+        self.assertRegex(answer["reasons"][0], "^other_speed: .* 7[0-9]+ rpm before, 1[0-9]+ after")
+        out, _, _ = run("compare", *FOUR, BEFORE, str(SAMPLES / "van-raised.flac"))
+        self.assertIn("same speed", " ".join(out.split()))
 
     def test_a_tone_cannot_be_compared(self):
         answer, status = self.answer(BEFORE, tone(self.folder / "tone.wav", 8.0))

@@ -9,6 +9,7 @@
 #include <string_view>
 
 #include "core/pair_cycles.hpp"
+#include "core/same_sound.hpp"
 #include "core/signals.hpp"
 #include "pipebeat/compare.hpp"
 
@@ -129,4 +130,45 @@ TEST_CASE(
   Finding unheard;
   CHECK(speed_of_the_other(unheard, at_speed(700.0, 0.9))->value() == 700.0);
   CHECK_FALSE(speed_of_the_other(at_speed(700.0, 0.9), unheard).has_value());
+}
+
+TEST_CASE("a copy is known, at another gain, turned, cut or noisier; another take of the engine is not") {
+  const HeardCycles take = cycles_of(0.1, 1);
+  CHECK(core::same_sound(take, take));
+  HeardCycles cut = take;
+  cut.count = 50;
+  cut.value.erase(cut.value.begin(), cut.value.begin() + 30 * core::signal_count * lines);
+  cut.value.resize(cut.count * core::signal_count * lines);
+  CHECK(core::same_sound(take, cut));
+  CHECK(core::same_sound(cut, take));
+
+  HeardCycles copy = take;
+  std::mt19937 random{9};
+  std::normal_distribution<float> coder{0.0F, 0.1F};
+  for (std::size_t i = 0; i < copy.value.size(); ++i) {
+    const auto k = static_cast<float>(i % lines + 1);
+    copy.value[i] = 0.3F * copy.value[i] * std::polar(1.0F, 0.7F * k) + std::complex<float>{coder(random), coder(random)};
+  }
+  CHECK(core::same_sound(take, copy));
+
+  for (unsigned seed = 2; seed < 12; ++seed) CHECK_FALSE(core::same_sound(take, cycles_of(0.1, seed)));
+  // Not even with a bang in each, or the same hum behind both.
+  HeardCycles bang = take;
+  HeardCycles other_bang = cycles_of(0.1, 2);
+  HeardCycles hum = take;
+  HeardCycles other_hum = cycles_of(0.1, 2);
+  for (std::size_t i = 0; i < bang.value.size(); ++i) {
+    const std::size_t cycle = i / (core::signal_count * lines);
+    if (cycle == 60) bang.value[i] *= 30.0F;
+    if (cycle == 70) other_bang.value[i] = 30.0F * take.value[i - 10 * core::signal_count * lines];
+    hum.value[i] += std::polar(0.3F, 1.3F * static_cast<float>(cycle));
+    other_hum.value[i] += std::polar(0.3F, 1.3F * static_cast<float>(cycle) + 1.0F);
+  }
+  CHECK_FALSE(core::same_sound(bang, other_bang));
+  CHECK_FALSE(core::same_sound(hum, other_hum));
+  CHECK_FALSE(core::same_sound(take, HeardCycles{}));
+  HeardCycles few = take;  // too little to tell
+  few.count = 20;
+  few.value.resize(few.count * core::signal_count * lines);
+  CHECK_FALSE(core::same_sound(few, few));
 }

@@ -2,6 +2,7 @@
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 #include <random>
@@ -448,6 +449,28 @@ TEST_CASE("a comparison turned round is turned round, and what did not change st
   const Comparison still_healthy = of(healthy, healthy);
   CHECK(still_healthy.change == Change::unchanged);
   CHECK_FALSE(still_healthy.miss_after);
+}
+
+TEST_CASE("one sound on both sides is said to be one, and no change is read into it") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  const ComparedRecording dead = recorded(true, 5);
+  const ComparedRecording healthy = recorded(false, 6);
+  const Comparison twice = compare(engine, {&dead, 1}, {&dead, 1});
+  REQUIRE_FALSE(twice.reasons.empty());
+  CHECK(twice.reasons.front().code == CompareReasonCode::same_recording);
+  CHECK_FALSE(twice.ratio_change.has_value());
+  CHECK_FALSE(says(compare(engine, {&dead, 1}, {&healthy, 1}), CompareReasonCode::same_recording));
+
+  // The evidence of a repair on the same sound: still no repair.
+  ComparedRecording mended = healthy;
+  mended.cycles = dead.cycles;
+  CHECK(compare(engine, {&dead, 1}, {&mended, 1}).change == Change::unchanged);
+
+  // In sets the copy stands against others as well: no answer.
+  const std::array before{dead, healthy};
+  const Comparison sets = compare(engine, before, {&healthy, 1});
+  CHECK(sets.change == Change::cannot_compare);
+  CHECK(says(sets, CompareReasonCode::same_recording));
 }
 
 TEST_CASE("recordings at different speeds are said to be less comparable") {

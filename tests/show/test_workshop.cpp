@@ -91,6 +91,20 @@ TEST_CASE("A comparison says whether it misses now, and doubts the order of the 
   CHECK_FALSE(contains(compared(Change::unchanged, true, 0.03), "wrong way round"));
 }
 
+TEST_CASE("One recording on both sides is the first thing that is said") {
+  Comparison c;
+  c.change = Change::unchanged;
+  c.miss_after = true;
+  c.reasons = {{CompareReasonCode::same_recording}, {CompareReasonCode::miss_remains}};
+  const Engine engine = test::four();
+  const std::string text = show::to_text({c, {{"b.wav", engine, test::one_dead()}}, {{"b.wav", engine, test::one_dead()}}});
+  CHECK(text.starts_with("The same recording before and after"));
+  CHECK(contains(text, "Give two recordings"));
+  CHECK_FALSE(contains(text, "droptest"));
+  check_that_it_fits(text);
+  CHECK(contains(show::next_steps(c, show::Place::page).front(), "Mark two recordings"));
+}
+
 TEST_CASE("A comparison without figures leaves no hole") {
   Comparison c;
   const Engine engine = test::four();
