@@ -41,18 +41,13 @@ class Whitener {
  public:
   /// Of the first `wanted` of `bins` bins, `bin_hz` apart.
   Whitener(std::size_t wanted, std::size_t bins, double bin_hz) {
-    std::size_t needed = 1;
-    for (std::size_t i = 0; i < wanted; ++i) {
-      const double f = static_cast<double>(i) * bin_hz;
-      const double half = std::max(30.0, 0.4 * f);
-      const auto low = static_cast<std::uint32_t>(std::max(1.0, (f - half) / bin_hz));
-      const auto high = std::min(static_cast<std::uint32_t>(bins), static_cast<std::uint32_t>((f + half) / bin_hz) + 1);
-      around_.push_back({low, high, 1.0F / static_cast<float>(high - low)});
-      needed = std::max<std::size_t>(needed, high);
-    }
-    log_power_.resize(needed);
-    cumulative_.resize(needed + 1);
+    for (std::size_t i = 0; i < wanted; ++i) around_.push_back(around(i, bins, bin_hz));
+    log_power_.resize(wanted > 0 ? around_.back().high : 1);
+    cumulative_.resize(log_power_.size() + 1);
   }
+
+  /// How many of the bins are read to whiten the first `wanted`, at least one.
+  static std::size_t reach(std::size_t wanted, std::size_t bins, double bin_hz) { return around(wanted - 1, bins, bin_hz).high; }
 
   /// How many bins `add` reads, and how many it whitens.
   [[nodiscard]] std::size_t needed() const { return log_power_.size(); }
@@ -75,10 +70,19 @@ class Whitener {
   }
 
  private:
+  /// The bins that a bin's level is measured against.
   struct Around {
     std::uint32_t low, high;
     float share;
   };
+  static Around around(std::size_t bin, std::size_t bins, double bin_hz) {
+    const double f = static_cast<double>(bin) * bin_hz;
+    const double half = std::max(30.0, 0.4 * f);
+    const auto low = static_cast<std::uint32_t>(std::max(1.0, (f - half) / bin_hz));
+    const auto high = std::min(static_cast<std::uint32_t>(bins), static_cast<std::uint32_t>((f + half) / bin_hz) + 1);
+    return {low, high, 1.0F / static_cast<float>(high - low)};
+  }
+
   std::vector<Around> around_;
   std::vector<float> log_power_;
   std::vector<double> cumulative_;
@@ -318,7 +322,7 @@ struct CombSearch::State {
         cycle_hz{std::move(candidates)},
         bin_hz{sound.rate_hz / static_cast<double>(length)},
         comb{engine, cycle_hz, bin_hz},
-        factor{quick && reach_of(comb.bins()) < length / 6 ? std::size_t{2} : std::size_t{1}},
+        factor{quick && Whitener::reach(comb.bins(), length / 2, bin_hz) < length / 6 ? std::size_t{2} : std::size_t{1}},
         slower{factor == 2 ? at_half_rate(sound) : Signals{}},
         spectrum{sound.rate_hz / static_cast<double>(factor), length / factor},
         moving{hann(640 / factor)},
@@ -328,10 +332,6 @@ struct CombSearch::State {
   }
 
   void add(double time_s, std::span<const float> window, double rate) { spectrum.add(factor == 2 ? slower : signals, time_s, window, rate); }
-
- private:
-  /// How many bins are read to whiten so many.
-  [[nodiscard]] std::size_t reach_of(std::size_t bins) const { return Whitener{bins, length / 2, bin_hz}.needed(); }
 };
 
 CombSearch::CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz, const std::optional<Remembered>& remembered)

@@ -23,15 +23,9 @@ struct RealFft::Plan {
   };
 
   explicit Plan(std::size_t half) : n{half}, a{n}, b{n} {
-    std::size_t length = n;
-    while (length > 1) {
-      std::size_t radix = 4;
-      if (length % radix != 0) {
-        radix = 2;
-        while (length % radix != 0) ++radix;
-      }
-      Pass pass{radix, n / length, length / radix, Rows{length}, {}};
-      for (std::size_t r = 0; r < radix; ++r) {
+    for (std::size_t length = n; length >= 4; length /= 4) {
+      Pass pass{n / length, length / 4, Rows{length}};
+      for (std::size_t r = 0; r < 4; ++r) {
         const auto step = root(r, length);
         std::complex<double> turn{1.0, 0.0};
         for (std::size_t p = 0; p < pass.groups; ++p, turn *= step) {
@@ -39,9 +33,7 @@ struct RealFft::Plan {
           pass.twiddle.im[r * pass.groups + p] = static_cast<float>(turn.imag());
         }
       }
-      for (std::size_t k = 0; k < radix; ++k) pass.roots.emplace_back(root(k, radix));
       passes.push_back(std::move(pass));
-      length /= radix;
     }
     const auto step = root(1, 2 * n);
     std::complex<double> turn{0.5, 0.0};
@@ -56,13 +48,11 @@ struct RealFft::Plan {
     return std::polar(1.0, -2.0 * std::numbers::pi * static_cast<double>(k) / static_cast<double>(n));
   }
 
-  /// One pass: `groups` butterflies of `radix` legs on rows of `row` values.
+  /// One pass: `groups` butterflies of four legs on rows of `row` values.
   struct Pass {
-    std::size_t radix;
     std::size_t row;
     std::size_t groups;
-    Rows twiddle;                            // [leg * groups + group]
-    std::vector<std::complex<float>> roots;  // of unity
+    Rows twiddle;  // [leg * groups + group]
   };
 
   using Lanes = float __attribute__((vector_size(16)));
@@ -174,38 +164,17 @@ struct RealFft::Plan {
     for (; p < pass.groups; ++p) group_of_four<float>(pass, x, y, p);
   }
 
-  /// Sums and differences. Factors of four are taken first: two is the last one, whose twiddle is 1.
-  static void pass_of_two(const Pass& pass, const Rows& x, Rows& y) {
-    const std::size_t n = pass.row;
-    const auto halves = [n](const float* from, float* to) {
-      for (std::size_t q = 0; q < n; ++q) {
-        to[q] = from[q] + from[n + q];
-        to[n + q] = from[q] - from[n + q];
+  /// What is left to do where the length is no power of four: sums and differences of the two halves.
+  void last_pass_of_two() {
+    const auto halves = [half = n / 2](const float* from, float* to) {
+      for (std::size_t q = 0; q < half; ++q) {
+        to[q] = from[q] + from[half + q];
+        to[half + q] = from[q] - from[half + q];
       }
     };
-    halves(x.re.data(), y.re.data());
-    halves(x.im.data(), y.im.data());
-  }
-
-  /// Any radix, straight from the definition: for the odd factors of short lengths.
-  static void pass_of_any(const Pass& pass, const Rows& x, Rows& y) {
-    const std::size_t leg = pass.row * pass.groups;
-    for (std::size_t r = 0; r < pass.radix; ++r) {
-      for (std::size_t p = 0; p < pass.groups; ++p) {
-        const std::complex<float> twiddle{pass.twiddle.re[r * pass.groups + p], pass.twiddle.im[r * pass.groups + p]};
-        for (std::size_t k = 0; k < pass.radix; ++k) {
-          const std::complex<float> w = twiddle * pass.roots[k * r % pass.radix];
-          const std::size_t from = p * pass.row + k * leg;
-          const std::size_t to = (p * pass.radix + r) * pass.row;
-          for (std::size_t q = 0; q < pass.row; ++q) {
-            const float re = w.real() * x.re[from + q] - w.imag() * x.im[from + q];
-            const float im = w.real() * x.im[from + q] + w.imag() * x.re[from + q];
-            y.re[to + q] = (k == 0 ? 0.0F : y.re[to + q]) + re;
-            y.im[to + q] = (k == 0 ? 0.0F : y.im[to + q]) + im;
-          }
-        }
-      }
-    }
+    halves(a.re.data(), b.re.data());
+    halves(a.im.data(), b.im.data());
+    std::swap(a, b);
   }
 
   std::size_t n;
@@ -226,16 +195,13 @@ PIPEBEAT_WIDE void RealFft::forward(std::span<const float> in, std::span<std::co
     plan.a.re[i] = in[2 * i];
     plan.a.im[i] = in[2 * i + 1];
   }
+  std::size_t left = n;
   for (const Plan::Pass& pass : plan.passes) {
-    if (pass.radix == 4) {
-      Plan::pass_of_four(pass, plan.a, plan.b);
-    } else if (pass.radix == 2 && pass.groups == 1) {
-      Plan::pass_of_two(pass, plan.a, plan.b);
-    } else {
-      Plan::pass_of_any(pass, plan.a, plan.b);
-    }
+    Plan::pass_of_four(pass, plan.a, plan.b);
     std::swap(plan.a, plan.b);
+    left /= 4;
   }
+  if (left == 2) plan.last_pass_of_two();
   const float* const re = plan.a.re.data();
   const float* const im = plan.a.im.data();
   const float* const wr = plan.apart.re.data();

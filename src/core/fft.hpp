@@ -8,13 +8,13 @@
 
 namespace pipebeat::core {
 
-/// Forward transform of real input of one fixed even length.
+/// Forward transform of real input of one fixed length, a power of two.
 ///
 /// Layout: n/2+1 bins, bin k at k/n of the sample rate. Scaling: none, X_k = sum x_i exp(-2 pi i k i/n)
 /// (a unit cosine on bin k gives n/2). Checked against a slow exact transform in the tests.
 class RealFft {
  public:
-  /// `length`: even, at least 2.
+  /// `length`: a power of two, at least 2.
   explicit RealFft(std::size_t length);
   RealFft(RealFft&&) noexcept;
   RealFft& operator=(RealFft&&) noexcept;
