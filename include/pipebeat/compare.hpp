@@ -85,6 +85,9 @@ struct ComparedRecording {
 /// tells; empty when it may stay as it is.
 [[nodiscard]] std::optional<Rpm> speed_of_the_other(const Finding& recording, const Finding& other);
 
+/// What was heard near that speed takes the recording's place, if an engine was heard there.
+void hear_instead(ComparedRecording& recording, ComparedRecording near_the_other);
+
 /// Compares recordings of one engine, at least one on each side.
 ///
 /// Nothing depends on absolute level. Both sides share the engine's own unevenness, so they are

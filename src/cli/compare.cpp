@@ -50,7 +50,7 @@ Result<void> hear_alike(std::vector<ComparedRecording>& side, const std::vector<
     if (!near || paths[i] == "-") continue;
     const auto again = hear_near(paths[i], engine, options, *near);
     if (!again) return tl::unexpected(again.error());
-    if (again->listener.as_known_good()) side[i] = as_compared(again->listener);
+    hear_instead(side[i], as_compared(again->listener));
   }
   return {};
 }

@@ -113,7 +113,7 @@ const blobUrl = (source) => URL.createObjectURL(new Blob([source], { type: 'text
 let worker = null;
 let whenReady = null;
 let unable = false;  // this browser can't run the core
-let current = null;  // what is being heard: { name, engine, file?, live?, side? }
+let current = null;  // what is being heard: { name, engine, file?, live?, side?, again? }
 
 function startWorker() {
   if (typeof WebAssembly === 'undefined') {
@@ -179,7 +179,7 @@ const answers = {
     trouble(key, { name: current ? current.name : '', detail });
   },
   finding: (data) => finish(data),
-  kept: () => hearSide('after'),
+  kept: ({ next }) => hearSide(next.side, next.rpm),
   comparison: (data) => finishComparison(data),
 };
 
@@ -274,7 +274,8 @@ async function decodeFile() {
   const channels = Array.from({ length: sound.numberOfChannels },
     (_, c) => sound.getChannelData(c).slice());
   worker.postMessage({
-    do: 'samples', name: mine.name, engine: mine.engine, side: mine.side, rate: sound.sampleRate, channels,
+    do: 'samples', name: mine.name, engine: mine.engine, side: mine.side, again: mine.again,
+    rate: sound.sampleRate, channels,
   }, channels.map((c) => c.buffer));
 }
 
@@ -687,14 +688,17 @@ function compareTakes() {
   hearSide('before');
 }
 
-async function hearSide(side) {
-  if (side === 'after' && !current) return;  // cancelled meanwhile
+/** Hears one side; again near `rpm`, where the core wants that. */
+async function hearSide(side, rpm = 0) {
+  if ((side === 'after' || rpm) && !current) return;  // cancelled meanwhile
   const { name, sound, engine } = sideTake(side);
   // One engine for both, as it was described last; each with the speed that was known of it.
-  current = { name, file: sound, side, engine: { ...sideTake('after').engine, rpm: engine.rpm } };
+  current = {
+    name, file: sound, side, again: rpm > 0, engine: { ...sideTake('after').engine, rpm: rpm || engine.rpm },
+  };
   busy('hearing');
   await whenReady;
-  worker.postMessage({ do: 'file', file: sound, name, engine: current.engine, side });
+  worker.postMessage({ do: 'file', file: sound, name, engine: current.engine, side, again: current.again });
 }
 
 function finishComparison({ json, headline, figures, next }) {
@@ -703,9 +707,11 @@ function finishComparison({ json, headline, figures, next }) {
   rest();
   compared = { before: sideTake('before'), after: sideTake('after') };
   const found = JSON.parse(json);
-  const bad = found.answer !== 'cannot_compare' && kindOf(found.after.verdict) === 'bad';
+  // One recording marked twice is no comparison either.
+  const none = found.answer === 'cannot_compare' || /^same_recording: /.test(found.reasons[0]);
+  const bad = !none && kindOf(found.after.verdict) === 'bad';
   $('compare-answer').textContent = `${headline}.`;
-  $('compare-answer').className = found.answer === 'cannot_compare' ? 'doubt' : bad ? 'bad' : 'good';
+  $('compare-answer').className = none ? 'doubt' : bad ? 'bad' : 'good';
   showFigures($('compare-figures'), figures);
   items($('compare-reasons'), reasonsOf(found));
   items($('compare-next'), next);

@@ -46,6 +46,7 @@ struct Side {
   std::string file;
   Engine engine;
   ComparedRecording recording;
+  bool speed_known = false;  ///< the user gave it
 
   [[nodiscard]] show::Report report() const { return {file, engine, recording.finding}; }
 };
@@ -173,7 +174,22 @@ EMSCRIPTEN_KEEPALIVE const char* pb_picture(int number) {
 
 /// Keeps what was concluded of everything heard as the recording from before (0) or after (1).
 EMSCRIPTEN_KEEPALIVE void pb_keep(int side) {
-  sides.at(static_cast<std::size_t>(side)).emplace(Side{file_name, session->engine, as_compared(session->ears.best())});
+  sides.at(static_cast<std::size_t>(side))
+      .emplace(Side{file_name, session->engine, as_compared(session->ears.best()), session->speed_guess.has_value()});
+}
+
+/// Both sides are kept: the speed near which this one is to be heard again and given to pb_keep_instead, as the other
+/// tells; 0 when it may stay as it is.
+EMSCRIPTEN_KEEPALIVE double pb_hear_again_near(int side) {
+  const Side& one = *sides.at(static_cast<std::size_t>(side));
+  const Side& other = *sides.at(static_cast<std::size_t>(1 - side));
+  if (one.speed_known) return 0.0;
+  const auto near = speed_of_the_other(one.recording.finding, other.recording.finding);
+  return near ? near->value() : 0.0;
+}
+
+EMSCRIPTEN_KEEPALIVE void pb_keep_instead(int side) {
+  hear_instead(sides.at(static_cast<std::size_t>(side))->recording, as_compared(session->ears.best()));
 }
 
 /// Compares the two that were kept.

@@ -4,6 +4,7 @@ const sliceBytes = 1 << 20;
 const pictureS = 10;  // of a take that goes on
 const longestTakeS = 600;
 const holeS = 0.002;  // a living microphone is not quite silent for so long
+const sides = ['before', 'after'];
 const pictures = ['beat-map', 'cycle-dial', 'order-spectrum', 'speed-trace', 'level-strip'];
 
 let core = null;
@@ -32,6 +33,8 @@ const ready = createCore().then((module) => {
     picture: call('pb_picture', 'string', ['number']),
     cautions: call('pb_cautions', 'string', []),
     keep: call('pb_keep', null, ['number']),
+    hearAgainNear: call('pb_hear_again_near', 'number', ['number']),
+    keepInstead: call('pb_keep_instead', null, ['number']),
     compare: call('pb_compare', null, []),
     compareJson: call('pb_compare_json', 'string', []),
     compareHeadline: call('pb_compare_headline', 'string', []),
@@ -85,12 +88,21 @@ function whole(name) {
   return found;
 }
 
+/** What has to be heard before the two can be compared: the other side, then, as it is one engine,
+ *  before and after once more near the speed that the other tells where that puts their own in doubt. */
+function heardNext(side, again) {
+  if (side === 'before' && !again) return { side: 'after', rpm: 0 };
+  const left = again ? sides.slice(sides.indexOf(side) + 1) : sides;
+  return left.map((one) => ({ side: one, rpm: core.hearAgainNear(sides.indexOf(one)) })).find(({ rpm }) => rpm > 0);
+}
+
 /** Ends a recording: its finding, or, of one that is heard for a comparison, the side it stands on. */
-function answer(name, side) {
+function answer({ name, side, again }) {
   if (!side) return postMessage({ say: 'finding', ...whole(name) });
   core.conclude(0, name);
-  core.keep(side === 'before' ? 0 : 1);
-  if (side === 'before') return postMessage({ say: 'kept' });
+  (again ? core.keepInstead : core.keep)(sides.indexOf(side));
+  const next = heardNext(side, again);
+  if (next) return postMessage({ say: 'kept', next });
   core.compare();
   return postMessage({
     say: 'comparison',
@@ -101,7 +113,8 @@ function answer(name, side) {
   });
 }
 
-async function hearWav({ file, name, engine, side }, format, mine) {
+async function hearWav(task, format, mine) {
+  const { file, engine } = task;
   const wrong = open(engine, format.rate, format.channels);
   if (wrong) return postMessage({ say: 'trouble', key: 'engine_refused', detail: wrong });
   const frame = format.channels * format.bits / 8;
@@ -115,7 +128,7 @@ async function hearWav({ file, name, engine, side }, format, mine) {
     core.push();
     postMessage({ say: 'progress', share: (at + size) / format.dataBytes });
   }
-  return answer(name, side);
+  return answer(task);
 }
 
 async function hearFile(task, mine) {
@@ -136,7 +149,8 @@ async function hearFile(task, mine) {
   }
 }
 
-function hearSamples({ name, engine, side, rate, channels }) {
+function hearSamples(task) {
+  const { engine, rate, channels } = task;
   const wrong = open(engine, rate, channels.length);
   if (wrong) return postMessage({ say: 'trouble', key: 'engine_refused', detail: wrong });
   const frames = channels[0].length;
@@ -150,7 +164,7 @@ function hearSamples({ name, engine, side, rate, channels }) {
     core.push();
     postMessage({ say: 'progress', share: (at + count) / frames });
   }
-  return answer(name, side);
+  return answer(task);
 }
 
 // -------------------------------------------------------------------------------- microphone

@@ -45,6 +45,27 @@ function longWav(source, target, soundSeconds, seconds) {
   closeSync(file);
 }
 
+/** A WAV of an engine that is nothing but thumps, all alike; `dead`: every so many of them is missing, 0 none. */
+function thumps(target, perSecond, dead, seconds = 10) {
+  const rate = 16000;
+  const sound = new Float32Array(seconds * rate);
+  let state = dead + 1;  // a generator of its own: the same sound everywhere
+  const noise = () => { state = (state * 48271) % 2147483647; return state / 1073741823.5 - 1; };
+  for (let i = 0; i < sound.length; ++i) sound[i] = 0.03 * noise();
+  let begin = 0.1 * rate;
+  for (let n = 0; begin < sound.length - rate / 10; ++n) {
+    const loud = 1 + 0.03 * noise();
+    for (let i = 0; (!dead || n % dead) && i < rate / 50; ++i) {
+      sound[Math.floor(begin) + i] += loud * Math.exp(-i / rate / 0.004) * Math.sin(2 * Math.PI * 90 * i / rate);
+    }
+    begin += rate / perSecond * (1 + 0.006 * noise());
+  }
+  const data = Buffer.alloc(2 * sound.length);
+  sound.forEach((x, i) => data.writeInt16LE(Math.round(12000 * x), 2 * i));
+  writeFileSync(at('thumps.raw'), data);
+  ffmpeg('-f', 's16le', '-ar', String(rate), '-ac', '1', '-i', at('thumps.raw'), target);
+}
+
 /** Private memory in MB of the processes of the browser that was started with that mark. */
 function memoryOf(mark) {
   const processes = execFileSync('ps', ['-ww', '-eo', 'pid,ppid,args']).toString().split('\n')
@@ -329,7 +350,10 @@ describe('choosing a recording', () => {
     await page.click('[aria-label="After: before.wav"]');
     const same = await compared();
     assert.equal(same.answer, 'unchanged');
-    assert.equal(same.ratio_change, 0);
+    assert.match(same.reasons[0], /^same_recording: /);
+    assert.match(await page.textContent('#compare-answer'), /^The same recording before and after/);
+    assert.equal(await page.getAttribute('#compare-answer', 'class'), 'doubt');
+    assert.match(await page.textContent('#compare-next'), /^Mark two recordings/);
     await page.click('[aria-label="After: after.wav"]');
     await compared();
 
@@ -355,6 +379,40 @@ describe('choosing a recording', () => {
     page.requests.length = 1;
     await page.click('[aria-label="Open: before.wav"]');
     assert.equal((await findingOf(page)).verdict, 'dead_miss');
+  });
+
+  test('a side is heard again near the speed that the other one tells', async () => {
+    await page.evaluate(() => { window.confirm = () => true; });
+    await page.click('#delete-all');
+    await page.fill('#cylinders', '3');
+    thumps(at('one-dead.wav'), 17.5, 3);  // 700 rpm
+    thumps(at('all-alike.wav'), 17.5, 0);
+    for (const name of ['one-dead', 'all-alike']) {
+      await choose(page, at(`${name}.wav`));
+      await findingOf(page);
+      await page.waitForFunction((n) => document.querySelector('#takes .name')?.textContent === n, `${name}.wav`);
+    }
+    const compared = async (before, after) => {
+      await page.click(`[aria-label="Before: ${before}.wav"]`);
+      await page.click(`[aria-label="After: ${after}.wav"]`);
+      await page.waitForFunction(() => document.getElementById('compare-json').textContent, null, { timeout: 30000 });
+      const theirs = json('compare', '--cylinders', '3', at(`${before}.wav`), at(`${after}.wav`));
+      [theirs.before.file, theirs.after.file] = [`${before}.wav`, `${after}.wav`];
+      const ours = JSON.parse(await page.textContent('#compare-json'));
+      assertSame(ours, theirs);
+      return ours;
+    };
+    const answer = await compared('one-dead', 'all-alike');
+    const alone = cli(at('all-alike.wav'), '--cylinders', '3').rpm.mean;
+    assert.ok(!(Math.abs(alone - 700) < 100), `heard by itself it is no longer taken for another speed: ${alone}`);
+    assert.ok(Math.abs(answer.after.rpm.mean - 700) < 10, `${answer.after.rpm.mean}`);
+    await page.click('[aria-label="Before: one-dead.wav"]');
+    await page.click('[aria-label="After: all-alike.wav"]');
+    assert.ok(Math.abs((await compared('all-alike', 'one-dead')).before.rpm.mean - 700) < 10);
+    await page.click('#delete-all');
+    await page.fill('#cylinders', '4');
+    await choose(page, at('before.wav'));
+    await findingOf(page);
   });
 
   test('finding, report and pulses can be saved', async () => {

@@ -32,12 +32,11 @@ ComparedRecording heard(const std::string& path, const Engine& engine,
 }
 
 /// As the program does: near the speed that the other side tells, where that puts its own in doubt.
-ComparedRecording beside(const ComparedRecording& one, const std::string& path,
+ComparedRecording beside(ComparedRecording one, const std::string& path,
                          const ComparedRecording& other, const Engine& engine) {
   const auto near = speed_of_the_other(one.finding, other.finding);
-  if (!near) return one;
-  const ComparedRecording again = heard(path, engine, near);
-  return again.evidence ? again : one;
+  if (near) hear_instead(one, heard(path, engine, near));
+  return one;
 }
 
 }  // namespace
