@@ -88,13 +88,21 @@ std::string sentence(const Reason& r) {
       return fmt::format("the misses are spread, by no rule ({} of all pulses)",
                          percent(r.value));
     case ReasonCode::low_position:
-      return fmt::format(
-          "position {} fires with a small pulse (level {:.2f}; 1 is a full pulse)",
-          r.position, r.value);
+      if (r.value >= 0.85) {
+        return fmt::format("position {} is judged weak, though its level is near a full pulse's (level {:.2f}; 1 is a full "
+                           "pulse)",
+                           r.position, r.value);
+      }
+      return fmt::format("position {} fires with a small pulse (level {:.2f}; 1 is a full pulse)", r.position, r.value);
     case ReasonCode::levels_wander:
       return fmt::format("the pulses differ from cycle to cycle by {}, yet every one is there",
                          percent(r.value));
     case ReasonCode::levels_agree:
+      // Unequal pipes, echoes and noise part the levels too; the verdict rests on more than these.
+      if (r.value > 0.3) {
+        return fmt::format("the positions' levels differ by {} of a full pulse, yet the cycle as a whole speaks for no miss",
+                           percent(r.value));
+      }
       return fmt::format("the pulses of all positions agree within {}", percent(r.value));
     case ReasonCode::no_miss_in:
       return fmt::format("no pulse is missing in {:.0f}; a miss rarer than {} could still hide",

@@ -124,6 +124,10 @@ TEST_CASE("Standard input has a name, and a verdict words for a list") {
 }
 
 TEST_CASE("An empty position is said as empty as it is") {
+  CHECK(show::sentence({ReasonCode::levels_agree, 0, 0.18, 0.0}) == "the pulses of all positions agree within 18 %");
+  CHECK(show::sentence({ReasonCode::levels_agree, 0, 1.04, 0.0}).starts_with("the positions' levels differ by 104 %"));
+  CHECK(show::sentence({ReasonCode::low_position, 2, 0.55, 0.0}).starts_with("position 2 fires with a small pulse"));
+  CHECK(show::sentence({ReasonCode::low_position, 2, 1.02, 0.0}).starts_with("position 2 is judged weak, though"));
   CHECK(show::sentence({ReasonCode::empty_position, 3, 0.89, 0.0}) ==
         "position 3 is judged empty, though something sounds in its place (level 0.89; 1 is a full pulse)");
   CHECK(show::sentence({ReasonCode::empty_position, 3, 0.04, 0.0}) ==
