@@ -1,10 +1,13 @@
 // pipebeat check: does the engine in these recordings miss?
 #include <fmt/format.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <algorithm>
+#include <chrono>
 #include <memory>
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <thread>
 #include <vector>
@@ -50,6 +53,13 @@ Result<Checked> check_one(const std::string& recording, const Engine& engine, co
   const auto heard = hear(recording, engine, options);
   if (!heard) return tl::unexpected(heard.error());
   return Checked{heard->listener.finding(), heard->channel, heard->broke_off};
+}
+
+/// Empty for standard input, and where the file can't be asked.
+std::optional<std::chrono::sys_seconds> last_written(const std::string& recording) {
+  struct stat status {};
+  if (recording == "-" || ::stat(recording.c_str(), &status) != 0 || !S_ISREG(status.st_mode)) return std::nullopt;
+  return std::chrono::sys_seconds{std::chrono::seconds{status.st_mtime}};
 }
 
 /// The recording with a tick on each missing event.
@@ -175,7 +185,7 @@ ExitStatus check(const CheckOptions& options) {
                  show::one_line(fmt::format("{}: damaged after {:.1f} s; judged what comes before",
                                             recording, finding.duration.value())));
     }
-    const show::Report report{recording, *engine, finding, how->listener.speed_guess};
+    const show::Report report{recording, *engine, finding, how->listener.speed_guess, last_written(recording)};
     if (options.json) {
       fmt::print("{}\n", show::to_json(report));
     } else {

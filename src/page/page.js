@@ -220,7 +220,7 @@ async function hearFile(file) {
   }
   busy('hearing');
   await whenReady;
-  worker.postMessage({ do: 'file', file, name: file.name, engine });
+  worker.postMessage({ do: 'file', file, name: file.name, engine, written: file.lastModified });
 }
 
 /** Length in seconds as the browser reads it from the file's head; null when it can't tell. */
@@ -275,7 +275,7 @@ async function decodeFile() {
     (_, c) => sound.getChannelData(c).slice());
   worker.postMessage({
     do: 'samples', name: mine.name, engine: mine.engine, side: mine.side, again: mine.again,
-    rate: sound.sampleRate, channels,
+    written: mine.file.lastModified, rate: sound.sampleRate, channels,
   }, channels.map((c) => c.buffer));
 }
 

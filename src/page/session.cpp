@@ -7,6 +7,9 @@
 
 #include <algorithm>
 #include <array>
+#include <chrono>
+#include <cmath>
+#include <cstdint>
 #include <optional>
 #include <span>
 #include <string>
@@ -163,8 +166,13 @@ EMSCRIPTEN_KEEPALIVE const char* pb_next_steps() {
   return say(lines(show::next_steps(report(), show::Place::page)));
 }
 EMSCRIPTEN_KEEPALIVE const char* pb_events() { return say(show::to_csv(report())); }
-EMSCRIPTEN_KEEPALIVE const char* pb_report() {
-  return say(show::to_html(report(), show::Place::page));
+/// `written_s`: when the file was last written, seconds since 1970 began; not a number: not known.
+EMSCRIPTEN_KEEPALIVE const char* pb_report(double written_s) {
+  show::Report dated = report();
+  if (std::isfinite(written_s)) {
+    dated.last_written = std::chrono::sys_seconds{std::chrono::seconds{static_cast<std::int64_t>(written_s)}};
+  }
+  return say(show::to_html(dated, show::Place::page));
 }
 
 /// A picture by its number, see show::Picture; "" when there is nothing to draw.

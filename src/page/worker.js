@@ -29,7 +29,7 @@ const ready = createCore().then((module) => {
     figures: call('pb_figures', 'string', []),
     nextSteps: call('pb_next_steps', 'string', []),
     events: call('pb_events', 'string', []),
-    report: call('pb_report', 'string', []),
+    report: call('pb_report', 'string', ['number']),
     picture: call('pb_picture', 'string', ['number']),
     cautions: call('pb_cautions', 'string', []),
     keep: call('pb_keep', null, ['number']),
@@ -80,11 +80,12 @@ function conclude(seconds, name) {
   };
 }
 
-function whole(name) {
+/** `written`: when the file was, in ms; nothing for a take, whose name says it. */
+function whole(name, written) {
   const found = conclude(0, name);
   found.pictures = Object.fromEntries(pictures.map((p, i) => [p, core.picture(i)]));
   found.events = core.events();
-  found.report = core.report();
+  found.report = core.report(written / 1000);
   return found;
 }
 
@@ -97,8 +98,8 @@ function heardNext(side, again) {
 }
 
 /** Ends a recording: its finding, or, of one that is heard for a comparison, the side it stands on. */
-function answer({ name, side, again }) {
-  if (!side) return postMessage({ say: 'finding', ...whole(name) });
+function answer({ name, side, again, written }) {
+  if (!side) return postMessage({ say: 'finding', ...whole(name, written) });
   core.conclude(0, name);
   (again ? core.keepInstead : core.keep)(sides.indexOf(side));
   const next = heardNext(side, again);

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <chrono>
 #include <cmath>
 
 #include "pipebeat/version.hpp"
@@ -43,6 +44,15 @@ std::string figure_row(std::string_view name, std::string_view value) {
   return fmt::format("<dt>{}</dt><dd>{}</dd>", name, escaped(value));
 }
 
+std::string day_and_time(std::chrono::sys_seconds time) {
+  const auto day = std::chrono::floor<std::chrono::days>(time);
+  const std::chrono::year_month_day date{day};
+  const std::chrono::hh_mm_ss clock{time - day};
+  return fmt::format("{:04}-{:02}-{:02} {:02}:{:02} UTC", static_cast<int>(date.year()),
+                     static_cast<unsigned>(date.month()), static_cast<unsigned>(date.day()),
+                     clock.hours().count(), clock.minutes().count());
+}
+
 std::string figure_list(const Report& report) {
   const Finding& f = report.finding;
   std::string out = "<dl class=\"figures\">";
@@ -56,6 +66,7 @@ std::string figure_list(const Report& report) {
   out += figure_row("Engine", engine);
   const std::string judged = f.input.usable_s < 0.05 ? "none" : fmt::format("{:.1f} s", f.input.usable_s);
   out += figure_row("Recording", fmt::format("{:.1f} s, {} of them judged", f.duration.value(), judged));
+  if (report.last_written) out += figure_row("File", "last written " + day_and_time(*report.last_written));
   return out + "</dl>";
 }
 

@@ -1,6 +1,7 @@
 // What every exporter takes: one finding with the names it belongs to. Findings in, characters out.
 #pragma once
 
+#include <chrono>
 #include <optional>
 #include <string_view>
 
@@ -15,6 +16,7 @@ struct Report {
   const Engine& engine;
   const Finding& finding;
   std::optional<Rpm> speed_guess{};  ///< the speed was looked for near this one only
+  std::optional<std::chrono::sys_seconds> last_written{};  ///< the file; nothing else dates a recording
 };
 
 }  // namespace pipebeat::show

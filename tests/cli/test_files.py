@@ -57,6 +57,16 @@ class Report(Case):
         self.assertEqual(outside.found, [])
         self.assertIn(f"{self.findings(out)[0]['rpm']['mean']:.0f} rpm", page)
 
+    def test_it_says_when_the_recording_was_last_written(self):
+        path, target = tone(self.folder / "a.wav", hertz=0), self.folder / "r.html"
+        for seconds, said in ((1772600760, "2026-03-04 05:06 UTC"), (951782400, "2000-02-29 00:00 UTC")):
+            os.utime(path, (seconds, seconds))
+            self.assertEqual(run(*CHECK, "--report", os.fspath(target), path)[2], 3)
+            self.assertIn(f"<dt>File</dt><dd>last written {said}</dd>", target.read_text(encoding="utf-8"))
+        piped = run(*CHECK, "--report", os.fspath(target), "-", stdin=pathlib.Path(path).read_bytes())
+        self.assertEqual(piped[2], 3)
+        self.assertNotIn("last written", target.read_text(encoding="utf-8"))
+
     def test_a_hostile_name_is_only_text(self):
         path = tone(self.folder / "<img src=x onerror=alert(1)>.wav", hertz=0)
         target = self.folder / "r.html"

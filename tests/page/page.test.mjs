@@ -421,6 +421,9 @@ describe('choosing a recording', () => {
       const [download] = await Promise.all([page.waitForEvent('download'), page.click(id)]);
       assert.equal(download.suggestedFilename(), name);
       assert.ok(statSync(await download.path()).size > 500, name);
+      const written = statSync(at('before.wav')).mtime.toISOString().replace('T', ' ').slice(0, 16);
+      const says = readFileSync(await download.path()).includes(`last written ${written} UTC`);
+      assert.equal(says, name === 'before.html', name);
     }
   });
 
