@@ -69,6 +69,7 @@ enum class ReasonCode {
   known_good_used,
   silence,            ///< value: RMS level of the loudest tenth of a second, dB of full scale
   guess_doubted,      ///< value: the speed guess in rpm; value2: the speed heard without it
+  count_doubted,      ///< value: another number of cylinders that would explain the sound better; value2: the engine's
 };
 inline constexpr int unclear_reason_count = 7;
 

@@ -43,6 +43,7 @@ std::string_view to_string(ReasonCode code) {
     case ReasonCode::miss_in_part: return "miss_in_part";
     case ReasonCode::known_good_used: return "known_good_used";
     case ReasonCode::guess_doubted: return "guess_doubted";
+    case ReasonCode::count_doubted: return "count_doubted";
     case ReasonCode::silence: return "silence";
   }
   return "unclear";

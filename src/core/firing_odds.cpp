@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <complex>
+#include <limits>
 #include <numbers>
 
 #include "core/statistics.hpp"
@@ -29,6 +30,7 @@ constexpr double decays_kept = 3.0;
 constexpr double spread = 0.2;  // of a healthy engine's pulses, in pulses
 constexpr double weak_pulse = 0.5;
 constexpr double dead_pulse = -0.15;  // a cylinder that does not burn draws a little gas inwards
+constexpr std::size_t fewest_cycles = 5;
 constexpr double smooth_slots = 0.8;  // spectra are smoothed over this many firing frequencies
 
 using Complex = std::complex<double>;
@@ -80,15 +82,45 @@ std::vector<std::vector<std::size_t>> choices(const Engine& engine, std::size_t 
   return out;
 }
 
+/// Lines of the mean of some cycles, for a mean power of 1.
+struct MeanCycle {
+  std::vector<Complex> mean;  ///< index k - 1
+  std::vector<double> noise;  ///< variance of each
+};
+
+/// `at`: line k + 1 of the cycle i of so many.
+template <class At>
+MeanCycle mean_cycle(std::size_t cycles, std::size_t lines, At at) {
+  MeanCycle out{std::vector<Complex>(lines), std::vector<double>(lines, 0.0)};
+  const auto count = static_cast<double>(cycles);
+  double power = 1e-30;
+  for (std::size_t i = 0; i < cycles; ++i) {
+    for (std::size_t k = 0; k < lines; ++k) {
+      out.mean[k] += at(i, k) / count;
+      power += std::norm(at(i, k)) / (count * static_cast<double>(lines));
+      // Neighbours differ by noise; what wanders slowly is in both.
+      if (i > 0) out.noise[k] += 0.5 * std::norm(at(i, k) - at(i - 1, k)) / (count - 1.0) / count;
+    }
+  }
+  const double scale = 1.0 / std::sqrt(power);
+  for (Complex& m : out.mean) m *= scale;
+  for (double& n : out.noise) n = n / power + 1e-6;
+  return out;
+}
+
 /// The odds of one engine's patterns; what depends on the layout only is made once.
 class Model {
  public:
-  explicit Model(const Engine& engine)
+  explicit Model(const Engine& engine) : Model{engine, engine.positions().size()} {}
+
+  /// `slots`: parts of the cycle by which lines are counted and responses drawn. Of two layouts that
+  /// share them only the patterns differ.
+  Model(const Engine& engine, std::size_t slots)
       : engine_{engine},
         P_{engine.positions().size()},
-        K_{lines_per_position * P_},
-        grid_{samples_per_slot * P_} {
-    weight_ = smoothing(K_, static_cast<double>(P_));
+        K_{lines_per_position * slots},
+        grid_{samples_per_slot * slots} {
+    weight_ = smoothing(K_, static_cast<double>(slots));
     for (std::size_t i = 0; i < grid_; ++i)
       turn_.push_back(std::polar(
           1.0, 2.0 * std::numbers::pi * static_cast<double>(i) / static_cast<double>(grid_)));
@@ -110,15 +142,10 @@ class Model {
 
   [[nodiscard]] std::size_t lines() const { return K_; }
 
-  /// `mean`: lines of the mean cycle; `noise`: variance of each.
-  [[nodiscard]] FiringOdds odds(std::span<const Complex> mean,
-                                std::span<const double> noise) const {
-    std::vector<double> power(K_);
-    for (std::size_t k = 0; k < K_; ++k)
-      power[k] = std::max(std::norm(mean[k]) - noise[k], 0.0) + 1e-7;
-    const std::vector<double> spectrum = smooth(power, weight_);
+  [[nodiscard]] FiringOdds odds(const MeanCycle& cycle) const {
+    const std::vector<double> spectrum = spectrum_of(cycle);
     const auto of = [&](const std::vector<Pattern>& patterns) {
-      return log_likelihood(patterns, mean, noise, spectrum);
+      return log_likelihood(patterns, cycle.mean, cycle.noise, spectrum);
     };
     const double healthy = of(healthy_);
     FiringOdds out;
@@ -129,7 +156,27 @@ class Model {
     return out;
   }
 
+  /// Log likelihoods if all fire, if one is dead, and, of `every_pattern`, if one is weak, two or
+  /// every other one are dead.
+  [[nodiscard]] std::vector<double> log_likelihoods(const MeanCycle& cycle,
+                                                    bool every_pattern) const {
+    const std::vector<double> spectrum = spectrum_of(cycle);
+    std::vector<double> out;
+    for (const auto* patterns : {&healthy_, &dead_, &weak_, &two_dead_, &half_dead_}) {
+      if (patterns->empty() || (out.size() == 2 && !every_pattern)) break;
+      out.push_back(log_likelihood(*patterns, cycle.mean, cycle.noise, spectrum));
+    }
+    return out;
+  }
+
  private:
+  [[nodiscard]] std::vector<double> spectrum_of(const MeanCycle& cycle) const {
+    std::vector<double> power(K_);
+    for (std::size_t k = 0; k < K_; ++k)
+      power[k] = std::max(std::norm(cycle.mean[k]) - cycle.noise[k], 0.0) + 1e-7;
+    return smooth(power, weight_);
+  }
+
   [[nodiscard]] Pattern pattern(std::span<const std::size_t> chosen, double strength) const {
     Pattern out;
     std::vector<double> level(P_, 1.0);
@@ -268,31 +315,58 @@ std::vector<FiringOdds> firing_odds(const CycleSpectra& spectra, const std::vect
   for (std::size_t c = 0; c < spectra.cycles; ++c) {
     if (use.empty() || use[c]) cycles.push_back(c);
   }
-  constexpr std::size_t fewest_cycles = 5;
   if (cycles.size() < fewest_cycles || spectra.lines < K) return out;
-  const auto count = static_cast<double>(cycles.size());
   for (std::size_t w = 0; w < wanted_signals.size(); ++w) {
     const auto& value = spectra.value[wanted_signals[w]];
-    const auto at = [&](std::size_t i, std::size_t k) {
+    out[w] = model.odds(mean_cycle(cycles.size(), K, [&](std::size_t i, std::size_t k) {
       return Complex{value[cycles[i] * spectra.lines + k]};
-    };
-    std::vector<Complex> mean(K);
-    std::vector<double> noise(K, 0.0);
-    double power = 1e-30;
-    for (std::size_t i = 0; i < cycles.size(); ++i) {
-      for (std::size_t k = 0; k < K; ++k) {
-        mean[k] += at(i, k) / count;
-        power += std::norm(at(i, k)) / (count * static_cast<double>(K));
-        // Neighbours differ by noise; what wanders slowly is in both.
-        if (i > 0) noise[k] += 0.5 * std::norm(at(i, k) - at(i - 1, k)) / (count - 1.0) / count;
-      }
-    }
-    const double scale = 1.0 / std::sqrt(power);
-    for (Complex& m : mean) m *= scale;
-    for (double& n : noise) n = n / power + 1e-6;
-    out[w] = model.odds(mean, noise);
+    }));
   }
   return out;
+}
+
+std::optional<int> likelier_count(const HeardCycles& cycles, const Engine& engine,
+                                  std::span<const std::size_t> wanted_signals) {
+  // The usual numbers. One position is no pattern: its response explains any cycle.
+  constexpr std::array<int, 8> counts{2, 3, 4, 5, 6, 8, 10, 12};
+  // In nats, a round figure. Found on 334 recordings with their right layouts, 8 of which pass it;
+  // 122 of 200 do that are more than 90 % sure of a dead cylinder and have a wrong number of them.
+  constexpr double enough = 10.0;
+  const std::size_t P = engine.positions().size();
+  const Model own{engine};
+  const std::size_t K = own.lines();
+  if (P < 3 || static_cast<int>(P) != engine.cylinders() || cycles.count < fewest_cycles || cycles.lines < K) return std::nullopt;
+  std::vector<MeanCycle> means;
+  for (const std::size_t m : wanted_signals) {
+    means.push_back(mean_cycle(cycles.count, K, [&](std::size_t i, std::size_t k) {
+      return Complex{cycles.value[(i * signal_count + m) * cycles.lines + k]};
+    }));
+  }
+  /// Of the likeliest pattern, one for all signals.
+  const auto best_of = [&](const Model& model, bool every_pattern) {
+    std::vector<double> sum(5, -std::numeric_limits<double>::infinity());
+    for (std::size_t i = 0; i < means.size(); ++i) {
+      const std::vector<double> found = model.log_likelihoods(means[i], every_pattern);
+      for (std::size_t p = 0; p < found.size(); ++p) sum[p] = (i == 0 ? 0.0 : sum[p]) + found[p];
+    }
+    return *std::max_element(sum.begin(), sum.end());
+  };
+  double best = best_of(own, true) + enough;
+  std::optional<int> likelier;
+  for (const int count : counts) {
+    if (static_cast<std::size_t>(count) == P) continue;
+    EngineSpec spec;
+    spec.cylinders = count;
+    spec.strokes = engine.strokes();
+    const auto other = Engine::make(spec);
+    if (!other) continue;
+    const double found = best_of(Model{*other, P}, false);
+    if (found > best) {
+      best = found;
+      likelier = count;
+    }
+  }
+  return likelier;
 }
 
 }  // namespace pipebeat::core

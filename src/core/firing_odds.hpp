@@ -1,11 +1,13 @@
 // Firing odds: how likely the mean cycle is if every position fires, if one is weak, if some are dead.
 #pragma once
 
+#include <optional>
 #include <span>
 #include <vector>
 
 #include "core/fold.hpp"
 #include "pipebeat/engine.hpp"
+#include "pipebeat/listener.hpp"
 
 namespace pipebeat::core {
 
@@ -22,5 +24,11 @@ struct FiringOdds {
 std::vector<FiringOdds> firing_odds(const CycleSpectra& spectra, const std::vector<bool>& use,
                                     const Engine& engine,
                                     std::span<const std::size_t> wanted_signals);
+
+/// Another number of cylinders, firing evenly, that would explain the mean of these cycles far better than any
+/// pattern of the engine, be it healthy or with one dead; empty where none does, for fewer than three
+/// positions, and where this pipe carries only some of the cylinders. The numbering, and where the cycle begins, do not count.
+std::optional<int> likelier_count(const HeardCycles& cycles, const Engine& engine,
+                                  std::span<const std::size_t> wanted_signals);
 
 }  // namespace pipebeat::core

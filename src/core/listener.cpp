@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "core/change.hpp"
+#include "core/firing_odds.hpp"
 #include "core/passage.hpp"
 #include "core/signals.hpp"
 #include "core/statistics.hpp"
@@ -30,6 +31,7 @@ constexpr double fewest_cycles = 8.0;
 constexpr double speed_floor = 0.6;    // probability of the chosen ratio
 constexpr double verdict_floor = 0.34; // probability of the chosen verdict
 constexpr double engine_floor = 0.5;   // that it is an engine at all
+constexpr double thin = 0.7;           // an answer less sure than that is said to be thin
 constexpr double clipped_limit = 0.35;
 constexpr float silent_db = -75.0F;  // 16 bits end at -90 dB; a muted microphone stays near that
 
@@ -267,7 +269,14 @@ Finding Listener::finding() const {
   std::vector<const Passage*> all;
   for (const Passage& p : state_->heard) all.push_back(&p);
   all.push_back(&state_->hear_buffer());
-  return state_->conclude(all, 0.0, state_->seconds_seen());
+  Finding f = state_->conclude(all, 0.0, state_->seconds_seen());
+  // Whoever miscounts the cylinders gets a surely dead one, or an answer that is sure of nothing.
+  const bool plain = f.verdict == Verdict::unclear || (f.verdict != Verdict::dead_miss && *f.confidence >= thin);
+  if (plain) return f;
+  if (const auto count = core::likelier_count(all.back()->lines_by_cycle, state_->engine, core::signals_with_odds)) {
+    f.reasons.insert(f.reasons.begin(), {ReasonCode::count_doubted, 0, static_cast<double>(*count), static_cast<double>(state_->engine.cylinders())});
+  }
+  return f;
 }
 
 Finding Listener::recent(Seconds length, std::optional<Rpm> near) const {
@@ -490,7 +499,7 @@ Finding Listener::State::conclude(std::span<const Passage* const> heard_passages
   }
   if (options.known_good) f.reasons.push_back({ReasonCode::known_good_used});
   if (!is_miss(f.verdict)) f.reasons.push_back({ReasonCode::no_miss_in, 0, total, f.underlying_rate_interval->high});
-  if (*f.confidence < 0.7) f.reasons.push_back({ReasonCode::thin_evidence, 0, *f.confidence});
+  if (*f.confidence < thin) f.reasons.push_back({ReasonCode::thin_evidence, 0, *f.confidence});
   if (high > 1.25 * low) {
     f.reasons.push_back({ReasonCode::speed_moved, 0, low, high});
     const bool comes_and_goes = f.verdict == Verdict::intermittent_miss || f.verdict == Verdict::random_miss;

@@ -33,10 +33,11 @@ std::string pulses_missing(const Finding& f) {
 /// One position is heard: of that one nothing can be spread.
 bool alone(const Report& report) { return report.engine.positions().size() == 1; }
 
-bool is_silent(const Finding& f) {
-  return std::any_of(f.reasons.begin(), f.reasons.end(),
-                     [](const Reason& r) { return r.code == ReasonCode::silence; });
+bool says(const Finding& f, ReasonCode code) {
+  return std::any_of(f.reasons.begin(), f.reasons.end(), [code](const Reason& r) { return r.code == code; });
 }
+
+bool is_silent(const Finding& f) { return says(f, ReasonCode::silence); }
 
 std::string unclear_headline(const Finding& f) {
   if (is_silent(f)) return "No answer: the recording is silent";
@@ -81,7 +82,7 @@ std::string sentence(const Reason& r) {
     case ReasonCode::silent_pair: return "two positions carry no pulse";
     case ReasonCode::cylinders_switched_off:
       return "half the positions are empty, evenly: the engine may have switched these cylinders "
-             "off on purpose";
+             "off on purpose, and one of half as many cylinders sounds the same";
     case ReasonCode::misses_at_position:
       return fmt::format("position {} misses {} of its pulses", r.position, percent(r.value));
     case ReasonCode::misses_spread:
@@ -126,6 +127,9 @@ std::string sentence(const Reason& r) {
                          r.value, r.value2);
     case ReasonCode::guess_doubted:
       return fmt::format("the speed was looked for near {:.0f} rpm, but {:.0f} fits this sound better", r.value, r.value2);
+    case ReasonCode::count_doubted:
+      return fmt::format("an engine of {:.0f} cylinders, firing evenly, would explain this sound better than one of {:.0f}",
+                         r.value, r.value2);
     case ReasonCode::known_good_used:
       return "judged against the known-good recording of the same engine";
     case ReasonCode::silence:
@@ -235,10 +239,7 @@ std::vector<std::string> steps(const Report& report, Place place) {
           "one at a time; the one that changes nothing is the dead one" +
               std::string{on_page ? "." : " (`pipebeat droptest --help`)."},
           "Then test the cheap things first on that cylinder: spark, injector, compression last."};
-      const bool on_purpose = std::any_of(f.reasons.begin(), f.reasons.end(), [](const Reason& r) {
-        return r.code == ReasonCode::cylinders_switched_off;
-      });
-      if (on_purpose) {
+      if (says(f, ReasonCode::cylinders_switched_off)) {
         steps.insert(steps.begin(),
                      "Make sure that the engine does not rest cylinders at idle by design; if it "
                      "does, record again with that switched off or at a raised speed.");
@@ -299,6 +300,14 @@ std::vector<std::string> steps(const Report& report, Place place) {
 
 std::vector<std::string> next_steps(const Report& report, Place place) {
   std::vector<std::string> out = steps(report, place);
+  if (says(report.finding, ReasonCode::count_doubted)) {
+    out.insert(out.begin(), fmt::format("Make sure that it has {} cylinders and fires as described: with a wrong number this "
+                                        "answer is wrong, however sure.",
+                                        report.engine.cylinders()));
+  } else if (report.finding.verdict == Verdict::dead_miss && dead_positions(report.finding) > 1) {
+    out.insert(out.begin(), fmt::format("Make sure that it has {} cylinders: an engine of fewer can sound like this.",
+                                        report.engine.cylinders()));
+  }
   // A guess that is wrong hides the engine.
   if (report.finding.verdict == Verdict::unclear && report.speed_guess) {
     out.insert(out.begin(), fmt::format("The speed was looked for near {:.0f} rpm only: if that may be wrong, "

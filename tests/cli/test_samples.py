@@ -48,6 +48,14 @@ class Van(Case):
         self.assertEqual(status, 0)
         self.assertTrue(out.startswith("No miss: "), out)
 
+    def test_a_wrong_number_of_cylinders_is_doubted(self):
+        for cylinders, path in ((6, BEFORE), (8, BEFORE), (8, AFTER), (12, AFTER), (4, BEFORE), (4, AFTER), (4, RAISED)):
+            out, _, _ = run("check", "--cylinders", str(cylinders), path)
+            said = " ".join(out.split())
+            self.assertEqual(f"An engine of 4 cylinders, firing evenly, would explain this sound better than one of {cylinders}."
+                             in said, cylinders != 4, out)
+            self.assertEqual(f"Make sure that it has {cylinders} cylinders" in said, cylinders != 4, out)
+
     def test_a_wrong_speed_guess_is_doubted(self):
         for guess in ("400", "1600"):
             out, _, status = run(*FOUR, "--json", "--rpm", guess, BEFORE)

@@ -1,6 +1,7 @@
 // Firing odds, on cycles made of one response and known strengths.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <complex>
 #include <numbers>
@@ -118,4 +119,34 @@ TEST_CASE("the odds count the dead positions") {
   CHECK(counted(engine_of(6), {1.0, 0.0, 0.97, 0.0, 1.03, 0.0}) == 3);
   CHECK(counted(engine_of(8), {1.0, 0.0, 0.97, -0.1, 1.03, 0.0, 1.0, 0.0}) == 4);
   CHECK(counted(engine_of(2), {1.0, 0.0}) == 1);
+}
+
+TEST_CASE("A wrong number of cylinders is doubted, a right one is not, dead cylinders or none") {
+  // The sound of one engine, as the listener keeps it for an engine of `said`.
+  const auto likelier = [](int real, const std::vector<double>& strength, int said) {
+    const CycleSpectra sound = cycles_of(engine_of(real), strength);
+    HeardCycles heard;
+    heard.count = sound.cycles;
+    heard.lines = std::min(sound.lines, static_cast<std::size_t>(4 * said));
+    for (std::size_t c = 0; c < sound.cycles; ++c) {
+      for (const auto& value : sound.value) {
+        const auto first = value.begin() + static_cast<std::ptrdiff_t>(c * sound.lines);
+        heard.value.insert(heard.value.end(), first, first + static_cast<std::ptrdiff_t>(heard.lines));
+      }
+    }
+    constexpr std::size_t low = 0;
+    return likelier_count(heard, engine_of(said), std::span{&low, 1});
+  };
+  CHECK(likelier(6, {1.0, 1.0, 1.0, 1.0, 1.0, 1.0}, 4) == 6);
+  CHECK(likelier(6, {1.0, 0.0, 1.0, 1.0, 1.0, 1.0}, 5) == 6);
+  CHECK(likelier(6, {1.0, 0.0, 1.0, 1.0, 1.0, 1.0}, 8) == 6);
+  CHECK(likelier(6, {1.0, 1.0, 1.0, 1.0, 1.0, 1.0}, 8) == 6);
+  for (const std::vector<double>& strength : {std::vector<double>{1.0, 1.0, 1.0, 1.0, 1.0, 1.0},
+                                              {1.0, 0.0, 1.0, 1.0, 1.0, 1.0},
+                                              {1.0, 0.5, 1.0, 1.0, 1.0, 1.0},
+                                              {0.0, 1.0, 0.0, 1.0, 1.0, 1.0},
+                                              {0.0, 1.0, 0.0, 1.0, 0.0, 1.0}}) {
+    CHECK_FALSE(likelier(6, strength, 6).has_value());
+  }
+  CHECK_FALSE(likelier(2, {1.0, 0.0}, 2).has_value());
 }

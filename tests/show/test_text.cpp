@@ -50,6 +50,9 @@ TEST_CASE("Two dead cylinders are two") {
   Finding f = test::one_dead();
   f.positions[1].missing_ratio = 0.97;
   CHECK(first_line(text_of(f)).starts_with("Two cylinders are dead"));
+  // One that was never there sounds like a dead one.
+  CHECK(contains(text_of(f), "Make sure that it has 4 cylinders: an engine of fewer"));
+  CHECK_FALSE(contains(text_of(test::one_dead()), "Make sure that it has"));
 }
 
 TEST_CASE("A bar is as long as its pulse is strong") {
