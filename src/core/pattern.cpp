@@ -6,6 +6,7 @@
 
 #include "core/firing_odds.hpp"
 #include "core/line_pattern.hpp"
+#include "core/scatter.hpp"
 
 namespace pipebeat::core {
 
@@ -83,11 +84,17 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
           crowd.share, crowd.gap, crowd.excess, crowd.focus, crowd.pairs,
           crowd.low_spread, crowd.e1_spread, crowd.e3_spread, crowd.e4_spread, crowd.kink_spread,
           crowd.split_gap, crowd.split_ratio, crowd.split_share,
-          crowd.split_score, crowd.split_unlike, crowd.split_steady,
-          std::log(count),
-          speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
-  static_assert(6 + 7 + 4 * 4 + std::tuple_size_v<decltype(rest)> == evidence_count);
+          crowd.split_score, crowd.split_unlike, crowd.split_steady};
   put(rest);
+  std::array<std::vector<float>, signal_count> deviations;
+  for (const std::size_t m : {0U, 1U, 2U, 4U}) deviations[m] = level_deviations(pulses, m, running);
+  for (const auto& [one, other] : std::array<std::array<std::size_t, 2>, 3>{{{0, 1}, {1, 2}, {0, 4}}}) {
+    const AgreedScatter s = agreed_scatter(deviations[one], deviations[other], P);
+    put(std::array{s.agreement, s.most});
+  }
+  const std::array of_the_search{std::log(count), speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
+  static_assert(6 + 7 + 4 * 4 + std::tuple_size_v<decltype(rest)> + 3 * 2 + std::tuple_size_v<decltype(of_the_search)> == evidence_count);
+  put(of_the_search);
   return out;
 }
 

@@ -15,6 +15,7 @@
 #include "core/fold.hpp"
 #include "core/line_pattern.hpp"
 #include "core/passage.hpp"
+#include "core/scatter.hpp"
 #include "core/signals.hpp"
 #include "core/speed.hpp"
 #include "core/statistics.hpp"
@@ -284,6 +285,45 @@ TEST_CASE("single misses of one position are counted where they fall") {
   // Bare thumps without any noise: a few of the pulses right after a miss are taken for one, too.
   CHECK(std::abs(missing / expected - 1.0 / 12.0) < 0.02);
   CHECK(worst > 0.8 * missing);
+}
+
+TEST_CASE("what two signals agree on is the engine's scatter, not their noise") {
+  // Levels of unit mean: a common part of variance s^2 and noise of n^2 in each signal. Their correlation is
+  // s^2 / (s^2 + n^2) (K. Pearson, Phil. Trans. A 187, 1896, 253-318: product-moment correlation).
+  constexpr std::size_t cycles = 2000;
+  constexpr std::size_t positions = 4;
+  const std::vector<bool> use(cycles, true);
+  const auto heard = [&](const std::array<double, positions>& common, double noise) {
+    PulseFit fit;
+    fit.cycles = cycles;
+    fit.positions = positions;
+    std::mt19937 random{7};
+    std::normal_distribution<double> normal;
+    for (std::size_t c = 0; c < cycles; ++c) {
+      const double load = 0.3 * std::sin(2.0 * pi * static_cast<double>(c) / 400.0);  // slow, and no scatter
+      for (std::size_t p = 0; p < positions; ++p) {
+        const double shared = common[p] * normal(random);
+        for (std::size_t m = 0; m < 2; ++m) fit.signal[m].event_level.push_back(static_cast<float>(1.0 + load + shared + noise * normal(random)));
+      }
+    }
+    return agreed_scatter(level_deviations(fit, 0, use), level_deviations(fit, 1, use), positions);
+  };
+  const AgreedScatter quiet = heard({0.0, 0.0, 0.0, 0.0}, 0.2);
+  CHECK(std::abs(quiet.agreement) < 0.03);
+  const AgreedScatter rough = heard({0.1, 0.1, 0.1, 0.1}, 0.1);
+  CHECK(std::abs(rough.agreement - 0.5) < 0.03);
+  CHECK(rough.most < 0.6);
+  // One position alone has it: a quarter of the variance that all together have, all of it there.
+  const AgreedScatter one = heard({0.0, 0.2, 0.0, 0.0}, 0.1);
+  CHECK(std::abs(one.agreement - 0.5) < 0.03);
+  CHECK(std::abs(one.most - 4.0 * one.agreement) < 0.1);
+  std::vector<bool> none(cycles, false);
+  PulseFit fit;
+  fit.cycles = cycles;
+  fit.positions = positions;
+  fit.signal[0].event_level.assign(cycles * positions, 1.0F);
+  const auto unused = level_deviations(fit, 0, none);
+  CHECK(agreed_scatter(unused, unused, positions).agreement == 0.0);
 }
 
 TEST_CASE("the Wilson interval of textbook cases") {
