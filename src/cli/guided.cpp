@@ -12,6 +12,7 @@
 #include "core/drop_guide.hpp"
 #include "show/droptest.hpp"
 #include "show/live.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -134,7 +135,7 @@ Result<std::optional<std::string>> guided_drop_test(const Engine& engine, const 
                 "run it in a terminal, or record with `pipebeat listen` and give the take");
   }
   take_over_signals();
-  fmt::print(stderr, "{}\n{}\n", show::recording_caution(), show::unplugging_caution());
+  fmt::print(stderr, "{}{}", show::wrapped("", show::recording_caution()), show::wrapped("", show::unplugging_caution()));
   const auto speed_guess = described.speed_guess();
   if (!speed_guess) return tl::unexpected(speed_guess.error());
   auto take = open_take(engine, microphone, {*speed_guess, std::nullopt}, save, described.job, std::nullopt);

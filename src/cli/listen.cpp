@@ -146,7 +146,7 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
 
 /// Listens for five seconds, keeps nothing, says what to change.
 ExitStatus check_microphone(const audio::CaptureOptions& options) {
-  fmt::print(stderr, "{}\n", show::recording_caution());
+  fmt::print(stderr, "{}", show::wrapped("", show::recording_caution()));
   auto capture = audio::Capture::open(options);
   if (!capture) {
     complain(capture.error());
@@ -201,7 +201,7 @@ ExitStatus listen(ListenOptions& options) {
     return ExitStatus::trouble;
   }
   tell_assumed_order(options.engine, *engine);
-  fmt::print(stderr, "{}\n", show::recording_caution());
+  fmt::print(stderr, "{}", show::wrapped("", show::recording_caution()));
   ListenerOptions listening = how->listener;
   if (!options.known_good.empty()) {
     auto known_good = learn(options.known_good, *engine, *how);

@@ -40,6 +40,21 @@ constexpr std::string_view style =
     "@media print{body{max-width:none;padding:0;font-size:11pt}"
     ".pictures{grid-template-columns:1fr 1fr}}";
 
+/// Escaped, and what stands between backticks as something to type.
+std::string prose(std::string_view text) {
+  std::string out;
+  bool typed = false;
+  for (const char c : escaped(text)) {
+    if (c != '`') {
+      out += c;
+      continue;
+    }
+    typed = !typed;
+    out += typed ? "<code>" : "</code>";
+  }
+  return typed ? out + "</code>" : out;
+}
+
 std::string figure_row(std::string_view name, std::string_view value) {
   return fmt::format("<dt>{}</dt><dd>{}</dd>", name, escaped(value));
 }
@@ -108,7 +123,7 @@ std::string to_html(const Report& report, Place place) {
     out += "</ul>";
   }
   out += "<h2>Next</h2><ul>";
-  for (const std::string& step : next_steps(report, place)) out += "<li>" + escaped(step) + "</li>";
+  for (const std::string& step : next_steps(report, place)) out += "<li>" + prose(step) + "</li>";
   out += "</ul>";
   if (f.verdict != Verdict::unclear && f.verdict != Verdict::even) {
     out += fmt::format("<p class=\"caution\">{}</p>", escaped(workshop_caution()));

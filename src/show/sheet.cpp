@@ -39,9 +39,9 @@ p{margin:.25rem 0}ul{margin:.25rem 0;padding-left:1.25rem}
 .soft{color:#4d5761}
 table{border-collapse:collapse;width:100%}
 th,td{text-align:left;vertical-align:top;padding:.2rem .5rem .2rem 0;border-bottom:1px solid #d5dae0}
-th{font-weight:600}td.number,th.number{text-align:right;white-space:nowrap}
+th{font-weight:600}td.number,th.number{text-align:right}td.number,th.number,td.date{white-space:nowrap}
 tr,section{break-inside:avoid}
-.causes{table-layout:fixed}.causes th:nth-child(1){width:12%}.causes th:nth-child(2){width:24%}.causes th:nth-child(4){width:24%}
+.causes{table-layout:fixed}.causes th:nth-child(1){width:14%}.causes th:nth-child(2){width:24%}.causes th:nth-child(4){width:24%}
 .gone{color:#4d5761;text-decoration:line-through}
 .pictures{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:.6rem;align-items:start}
 figure{margin:0;border:1px solid #c3cad2;border-radius:4px;overflow:hidden;break-inside:avoid}
@@ -64,18 +64,18 @@ footer{margin-top:1.5rem;color:#4d5761}
 <h2>What was read</h2>
 {{^readings}}<p>Nothing yet.</p>{{/readings}}
 {{#has_readings}}<table><thead><tr><th class="number">No.</th><th>Date (UTC)</th><th>Reading</th></tr></thead><tbody>
-{{#readings}}<tr><td class="number">{{id}}</td><td>{{date}}</td><td{{#gone}} class="gone"{{/gone}}>{{words}}</td></tr>
+{{#readings}}<tr><td class="number">{{id}}</td><td class="date">{{date}}</td><td{{#gone}} class="gone"{{/gone}}>{{words}}</td></tr>
 {{/readings}}</tbody></table>{{/has_readings}}
 
 <h2>What it points to</h2>
 {{#conclusions}}<h3>{{title}}</h3>
 <p class="sure">{{answer}}</p>
-<table class="causes"><thead><tr><th class="number">Certainty</th><th>Cause</th><th>For</th><th>Against</th></tr></thead><tbody>
+<table class="causes"><thead><tr><th class="number">Sure</th><th>Cause</th><th>For</th><th>Against</th></tr></thead><tbody>
 {{#causes}}<tr><td class="number">{{percent}}</td><td>{{words}}</td><td>{{for}}</td><td>{{against}}</td></tr>
 {{/causes}}</tbody></table>
 {{#contradictions}}<p>Does not go together: {{words}}.</p>{{/contradictions}}
 {{/conclusions}}
-<p class="soft">The certainties add up to 100 % and hold if there is one fault; the table of likelihoods behind them is an estimate from common practice.</p>
+<p class="soft">The percentages add up to 100 % and hold if there is one fault; the table of likelihoods behind them is an estimate from common practice.</p>
 
 <h2>What was done</h2>
 {{^work}}<p>Nothing yet.</p>{{/work}}

@@ -239,6 +239,7 @@ TEST_CASE("html: self-contained, escaped, and no picture is left out") {
   CHECK(html.find("src=") == std::string::npos);
   CHECK(html.find("href=") == std::string::npos);
   CHECK(count(html, "<svg ") == all_pictures.size());
+  CHECK(to_html({"a.wav", engine, test::one_dead()}).find("(<code>pipebeat droptest --help</code>)") != std::string::npos);
   CHECK(html.find("clear of exhaust gas") != std::string::npos);
 }
 
