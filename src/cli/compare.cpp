@@ -4,6 +4,7 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <memory>
 #include <string>
 #include <vector>
@@ -100,7 +101,15 @@ ExitStatus run(const CompareOptions& given) {
                        : show::to_text(report, show::TextOptions{wants_colour(STDOUT_FILENO)}));
   std::vector<std::string> recordings = options.before;
   recordings.insert(recordings.end(), options.after.begin(), options.after.end());
-  if (!note_in_job(options.engine.job, "compare", recordings, json)) return ExitStatus::trouble;
+  const bool one_recording = std::any_of(comparison.reasons.begin(), comparison.reasons.end(), [](const CompareReason& r) {
+    return r.code == CompareReasonCode::same_recording;
+  });
+  if (!one_recording) {
+    if (!note_in_job(options.engine.job, "compare", recordings, json)) return ExitStatus::trouble;
+  } else if (!options.engine.job.empty()) {
+    // The job would take the old recording for how the engine sounds now.
+    fmt::print(stderr, "Note: not kept in the job, as before and after are one recording.\n");
+  }
   if (comparison.change == Change::cannot_compare) return ExitStatus::unclear;
   return comparison.miss_after ? ExitStatus::miss : ExitStatus::no_miss;
 }

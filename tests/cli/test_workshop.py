@@ -47,6 +47,12 @@ class Compare(Case):
         self.assertIn("one made before the repair, one made after it", out)
         answer, status = self.answer("--before", BEFORE, "--after", AFTER, str(copy))
         self.assertEqual((answer["answer"], status), ("cannot_compare", 3))
+        card = str(self.folder / "card")
+        self.assertEqual(run("job", "new", card, "--vehicle", "van", "--engine", "inline4")[2], 0)
+        self.assertIn("not kept in the job", run("compare", "--job", card, BEFORE, BEFORE)[1])
+        self.assertNotIn("compare:", run("job", "show", card)[0])
+        self.assertEqual(run("compare", "--job", card, BEFORE, AFTER)[1:], ("", 0))
+        self.assertIn("compare: fixed", run("job", "show", card)[0])
         for pair in ((BEFORE, AFTER), (AFTER, str(SAMPLES / "van-raised.flac"))):
             self.assertNotIn("same_recording", " ".join(self.answer(*pair)[0]["reasons"]))
 
