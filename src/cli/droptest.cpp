@@ -62,10 +62,12 @@ Stretches from_files(const DroptestOptions& options, const Engine& engine, const
     files.push_back(std::move(*file));
   }
   std::vector<DropStretch> out;
+  std::vector<HeardBefore> before;
   std::optional<Rpm> usual;
   for (const auto& [cylinder, path] : files) {
     const auto heard = hear_stretch(path, engine, how, usual);
     if (!heard) return tl::unexpected(heard.error());
+    if (const auto another = expect_another(path, heard->listener, before); !another) return tl::unexpected(another.error());
     out.push_back({cylinder, heard->listener.finding()});
     if (!usual && out.back().finding.speed) usual = out.back().finding.speed->mean;
   }

@@ -7,10 +7,13 @@
 #include <array>
 #include <cmath>
 #include <cstdio>
+#include <filesystem>
+#include <system_error>
 #include <vector>
 
 #include "audio/reader.hpp"
 #include "core/ears.hpp"
+#include "core/same_sound.hpp"
 
 namespace pipebeat::cli {
 
@@ -125,6 +128,21 @@ bool is_multiple(Rpm speed, Rpm of) {
 Result<Heard> hear_near(const std::string& path, const Engine& engine, HearOptions options, Rpm speed) {
   options.listener.speed_guess = speed;
   return hear(path, engine, options);
+}
+
+Result<void> expect_another(const std::string& path, const Listener& listener, std::vector<HeardBefore>& before) {
+  for (const HeardBefore& other : before) {
+    std::error_code no_such_file;
+    const bool same = path == other.path || std::filesystem::equivalent(path, other.path, no_such_file) ||
+                      core::same_sound(listener.cycles(), other.cycles);
+    if (!same) continue;
+    return fail(ErrorCode::bad_argument,
+                path == other.path ? path + ": it is given twice"
+                                   : fmt::format("{}: it is the same recording as {}", path, other.path),
+                "give a recording of its own for everything plugged in, and for each cylinder unplugged");
+  }
+  before.push_back({path, listener.cycles()});
+  return {};
 }
 
 Result<KnownGood> learn(const std::string& path, const Engine& engine, const HearOptions& options) {

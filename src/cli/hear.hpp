@@ -4,6 +4,7 @@
 #include <limits>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "cli/engine_options.hpp"
 #include "pipebeat/engine.hpp"
@@ -46,6 +47,16 @@ Result<Heard> hear(const std::string& path, const Engine& engine, const HearOpti
 
 /// `hear`, near a speed that another recording of the same engine tells. "-" can't be read again.
 Result<Heard> hear_near(const std::string& path, const Engine& engine, HearOptions options, Rpm speed);
+
+/// A recording among others that must differ from it.
+struct HeardBefore {
+  std::string path;
+  HeardCycles cycles;
+};
+
+/// Errors: bad_argument when a recording is one of those heard before, the same file, a copy or a cut of it: an
+/// unplugging that was never recorded changes nothing, and would be told as a dead cylinder. Else it joins them.
+Result<void> expect_another(const std::string& path, const Listener& listener, std::vector<HeardBefore>& before);
 
 /// What a healthy recording of the same engine teaches.
 /// Errors: those of hear, and bad_argument when no engine is heard in it.

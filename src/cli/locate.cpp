@@ -160,7 +160,8 @@ struct HeardTake {
   std::optional<core::Trigger> trigger;
 };
 
-Result<HeardTake> hear_first(const Plan& p, const LocateOptions& options, const Engine& engine, HearOptions how) {
+Result<HeardTake> hear_first(const Plan& p, const LocateOptions& options, const Engine& engine, HearOptions how,
+                             std::vector<HeardBefore>& before) {
   if (options.trigger) {
     const auto channel = channel_beside(p.path, *options.trigger, options.channel);
     if (!channel) return tl::unexpected(channel.error());
@@ -186,6 +187,7 @@ Result<HeardTake> hear_first(const Plan& p, const LocateOptions& options, const 
   }
   const auto heard = hear(p.path, engine, how);
   if (!heard) return tl::unexpected(heard.error());
+  if (const auto another = expect_another(p.path, heard->listener, before); !another) return tl::unexpected(another.error());
   how.channel = heard->channel;
   HeardTake out{p, how, {heard->listener.finding(), marks}, std::nullopt, std::nullopt};
   out.take.begin = Seconds{how.from_s};
@@ -268,8 +270,9 @@ Result<void> follow_exhaust(HeardTake& heard, const Engine& engine) {
 Result<std::vector<LocateTake>> hear_takes(const std::vector<Plan>& plans, const LocateOptions& options, const Engine& engine,
                                            const HearOptions& how) {
   std::vector<HeardTake> heard;
+  std::vector<HeardBefore> before;
   for (const Plan& p : plans) {
-    auto one = hear_first(p, options, engine, how);
+    auto one = hear_first(p, options, engine, how, before);
     if (!one) return tl::unexpected(one.error());
     if (!options.trigger) {
       if (const auto followed = follow_exhaust(*one, engine); !followed) return tl::unexpected(followed.error());

@@ -192,6 +192,21 @@ class Locate(Case):
         self.refused("locate", *FOUR, TAKE, BEFORE, "--off", "1@3", says=("one take",))
 
 
+class OneRecordingGivenTwice(Case):
+    """An unplugging that was never recorded changes nothing: it must not be told as a dead cylinder."""
+
+    def test_is_refused(self):
+        plugged_in, one_off, copy = (str(self.folder / n) for n in ("in.wav", "off1.wav", "copy.wav"))
+        subprocess.run(["sox", TAKE, plugged_in, "trim", "0", "7.5"], check=True)
+        subprocess.run(["sox", TAKE, one_off, "trim", "8.5", "5"], check=True)
+        subprocess.run(["sox", plugged_in, "-r", "22050", copy, "gain", "-3"], check=True)
+        for command, first in (("droptest", ("--baseline", plugged_in)), ("locate", (plugged_in,))):
+            self.refused(command, *FOUR, *first, "--off", f"1={plugged_in}", says=("it is given twice",))
+            self.refused(command, *FOUR, *first, "--off", f"1={one_off}", "--off", f"2={copy}",
+                         says=("copy.wav: it is the same recording as ", "in.wav"))
+            self.assertEqual(run(command, *FOUR, *first, "--off", f"1={one_off}")[1], "")
+
+
 class Clicks(Case):
     def test_refusals(self):
         sound = tone(self.folder / "tone.wav")
