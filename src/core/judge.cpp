@@ -7,6 +7,7 @@
 #include <span>
 #include <utility>
 
+#include "core/lost_pulse.hpp"
 #include "core/statistics.hpp"
 #include "core/sums.hpp"
 
@@ -224,9 +225,15 @@ PIPEBEAT_WIDE AgainstTemplate against_template(const float* pulse, const float* 
           sum_of(count, [&](std::size_t i) { return lack(i) * model[i]; }), dot(model, model, count)};
 }
 
+/// Far beyond a few, more says little more.
+double signed_log(double x) { return std::copysign(std::log1p(std::abs(x)), x); }
+
 double skewness(const std::vector<double>& z) {
   double cube = 0.0;
-  for (double x : z) cube += std::pow(std::clamp(x, -8.0, 8.0), 3.0);
+  for (const double x : z) {
+    const double y = std::clamp(x, -8.0, 8.0);
+    cube += y * y * y;
+  }
   return z.empty() ? 0.0 : std::clamp(std::cbrt(cube / static_cast<double>(z.size())), -6.0, 6.0);
 }
 
@@ -342,7 +349,7 @@ Split split_position(const Rolled& rolled, const Windows& windows, std::size_t p
 /// but it repeats more exactly than combustion does, and the crank is late after it.
 std::vector<SplitChoice> split_choices(const Rolled& rolled, const Windows& windows, std::size_t M,
                                        const std::vector<bool>& running, const std::vector<Split>& splits,
-                                       const std::vector<EventFeatures>& features) {
+                                       const std::vector<EventFeatures>& features, const LostPulse& lost_pulse) {
   const std::size_t P = splits.size();
   const std::size_t C = running.size();
   const auto slot = static_cast<double>(M) / static_cast<double>(P);
@@ -416,6 +423,9 @@ std::vector<SplitChoice> split_choices(const Rolled& rolled, const Windows& wind
         for (std::size_t i = 0; i < W && q != p; ++i) others.value[m][i] += whole[q].value[m][i] / static_cast<double>(P - 1);
       }
     }
+    std::vector<float> second(C * P, 0.0F);
+    for (std::size_t c = 0; c < C; ++c) second[c * P + p] = running[c] ? splits[p].kind[c] : 0.0F;
+    const LostPulse::Loss loss = lost_pulse.with(second);
     const auto unlike = [&](const Mean& kind, std::size_t m) { return distance(kind.value[m], others.value[m]); };
     const auto unlike_nearest = [&](const Mean& kind) {
       double best = P > 1 ? 1e30 : distance(kind.value[0], others.value[0]);
@@ -428,6 +438,7 @@ std::vector<SplitChoice> split_choices(const Rolled& rolled, const Windows& wind
       const Mean& missing = kinds[k];
       const Mean& fired = kinds[1 - k];
       const auto against = [](double a, double b) { return (a - b) / (a + b + 1e-9); };
+      const double sign = k == 1 ? 1.0 : -1.0;
       SplitChoice choice;
       choice.position = p;
       choice.second_kind = k == 1;
@@ -440,7 +451,8 @@ std::vector<SplitChoice> split_choices(const Rolled& rolled, const Windows& wind
                      std::clamp(missing.drop - fired.drop, -6.0, 6.0) / 2.0,
                      std::clamp(missing.kink - fired.kink, -4.0, 4.0),
                      std::clamp(std::log((missing.variance + 0.05) / (fired.variance + 0.05)), -2.0, 2.0),
-                     0.5 - missing.count / (missing.count + fired.count)};
+                     0.5 - missing.count / (missing.count + fired.count),
+                     sign * signed_log(loss.sureness), sign * loss.low, sign * loss.high};
       for (std::size_t i = 0; i < split_cue_count; ++i) choice.score += split_weight[i] * choice.cues[i];
       choice.missing.assign(C, 0.0F);
       for (std::size_t c = 0; c < C; ++c) {
@@ -454,10 +466,87 @@ std::vector<SplitChoice> split_choices(const Rolled& rolled, const Windows& wind
   return out;
 }
 
+// Fitted by tools/fit: weights of ShapeCues in the choice of what misses look like.
+#include "core/shape_table.inc"
+
+/// Shapes that scattered misses may have, likeliest first. `score`: of every event by itself.
+std::vector<ShapeChoice> shape_choices(const Rolled& rolled, const Windows& windows, std::size_t M, std::size_t P,
+                                       const std::vector<bool>& running, const std::vector<double>& score,
+                                       const LostPulse& lost_pulse) {
+  // A pulse and what rings on of it, from a little before its window.
+  constexpr double samples_per_slot = 6.0;
+  constexpr std::size_t samples = 13;
+  constexpr double lead_slots = 0.15;
+  const std::size_t C = running.size();
+  std::array<std::ptrdiff_t, samples> place{};
+  for (std::size_t i = 0; i < samples; ++i) {
+    const double slots = (static_cast<double>(i) + 0.5) / samples_per_slot - lead_slots;
+    place[i] = static_cast<std::ptrdiff_t>(std::floor(slots * static_cast<double>(M) / static_cast<double>(P)));
+  }
+  EventRows events;
+  events.per_signal = samples;
+  const auto most = static_cast<std::size_t>(std::count(running.begin(), running.end(), true)) * P;
+  events.value.reserve(most * samples * signal_count);
+  std::vector<std::size_t> number;
+  for (std::size_t c = 0; c < C; ++c) {
+    for (std::size_t p = 0; p < P && running[c]; ++p) {
+      const std::ptrdiff_t begin = windows.at(c, p, M);
+      if (begin + place.front() < 0 || begin + place.back() >= static_cast<std::ptrdiff_t>(rolled.size)) continue;
+      events.cycle.push_back(c);
+      number.push_back(c * P + p);
+      for (std::size_t m = 0; m < signal_count; ++m) {
+        const float* const value = rolled.value[m].data() + begin;
+        const float* const model = rolled.model[m].data() + begin;
+        for (const std::ptrdiff_t at : place) events.value.push_back(value[at] - model[at]);
+      }
+    }
+  }
+  std::vector<ShapeChoice> out;
+  for (MissShape& shape : miss_shapes(events)) {
+    ShapeChoice choice;
+    choice.missing.assign(C * P, 0.0F);
+    const auto n = static_cast<double>(number.size());
+    double sum = 0.0;
+    double square = 0.0;
+    double neighbours = 0.0;
+    double of_missing = 0.0;
+    double of_fired = 0.0;
+    double missing = 0.0;
+    std::vector<double> by_position(P, 0.0);
+    for (std::size_t r = 0; r < number.size(); ++r) {
+      const double z = shape.missing[r];
+      choice.missing[number[r]] = shape.missing[r];
+      by_position[number[r] % P] += z;
+      sum += z;
+      square += z * z;
+      if (r > 0) neighbours += z * shape.missing[r - 1];
+      missing += z > 0.5 ? 1.0 : 0.0;
+      (z > 0.5 ? of_missing : of_fired) += score[number[r]];
+    }
+    if (missing == 0.0 || missing == n) continue;
+    const double share = sum / n;
+    const double focus = *std::max_element(by_position.begin(), by_position.end()) / sum;
+    const auto positions = static_cast<double>(P);
+    choice.cues = {std::log(std::max(shape.gain, 1e-3)),
+                   std::log(shape.gap),
+                   std::log(share + 1e-3),
+                   P > 1 ? (focus * positions - 1.0) / (positions - 1.0) : 0.0,
+                   signed_log(lost_pulse.with(choice.missing).sureness),
+                   std::clamp(of_missing / missing - of_fired / (n - missing), -4.0, 6.0),
+                   shape.steady,
+                   (neighbours / n - share * share) / (square / n - share * share + 1e-9),
+                   shape.in_low};
+    for (std::size_t i = 0; i < shape_cue_count; ++i) choice.score += shape_weight[i] * choice.cues[i];
+    out.push_back(std::move(choice));
+  }
+  std::stable_sort(out.begin(), out.end(), [](const ShapeChoice& a, const ShapeChoice& b) { return a.score > b.score; });
+  return out;
+}
+
 }  // namespace
 
-Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFit& pulses,
-                       const std::vector<bool>& running) {
+Judgement judge_events(const Folded& folded, const CycleSpectra& spectra, const Engine& engine,
+                       const PulseFit& pulses, const std::vector<bool>& running) {
   const std::size_t C = pulses.cycles;
   const std::size_t P = pulses.positions;
   const std::size_t M = folded.per_cycle;
@@ -534,10 +623,10 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   }
 
   // In robust standard deviations of the recording.
-  std::array<std::vector<double>, event_feature_count> z;
   std::array<double, event_feature_count> scatter{};
   for (std::size_t f = 0; f < event_feature_count; ++f) {
     std::vector<double> size;
+    size.reserve(used * P);
     for (std::size_t e = 0; e < C * P; ++e) {
       if (running[e / P]) size.push_back(std::abs(raw[f][e]));
     }
@@ -550,7 +639,6 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
     for (std::size_t f = 0; f < event_feature_count; ++f) {
       const double x = std::clamp(raw[f][e] / scatter[f], -8.0, 8.0);
       out.features[e][f] = static_cast<float>(x);
-      z[f].push_back(x);
       s += event_weight[f] * x;
     }
     score[e] = s;
@@ -558,10 +646,18 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   }
 
   EventCrowd& crowd = out.crowd;
-  crowd.kink_tail = skewness(z[1]);
-  crowd.low_tail = skewness(z[8]);
-  crowd.e1_tail = skewness(z[9]);
-  crowd.e4_tail = skewness(z[12]);
+  const auto tail = [&](std::size_t f) {
+    std::vector<double> z;
+    z.reserve(used * P);
+    for (std::size_t e = 0; e < C * P; ++e) {
+      if (running[e / P]) z.push_back(static_cast<double>(out.features[e][f]));
+    }
+    return skewness(z);
+  };
+  crowd.kink_tail = tail(1);
+  crowd.low_tail = tail(8);
+  crowd.e1_tail = tail(9);
+  crowd.e4_tail = tail(12);
 
   // How much more one position scatters than the others: an intermittent one does, whatever the
   // share of its misses.
@@ -584,9 +680,12 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
   crowd.e3_spread = spread(6);
   crowd.e4_spread = spread(7);
 
+  const LostPulse lost_pulse{engine, spectra, pulses, running};
+  out.shapes = shape_choices(rolled, windows, M, P, running, score, lost_pulse);
+  if (!out.shapes.empty()) crowd.shape = out.shapes.front().cues;
   std::vector<Split> splits;
   for (std::size_t p = 0; p < P; ++p) splits.push_back(split_position(rolled, windows, p, M, running));
-  out.splits = split_choices(rolled, windows, M, running, splits, out.features);
+  out.splits = split_choices(rolled, windows, M, running, splits, out.features, lost_pulse);
   if (!out.splits.empty()) {
     const SplitChoice& likeliest = out.splits.front();
     crowd.split_gap = likeliest.cues[0];
@@ -595,6 +694,7 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
     crowd.split_score = likeliest.score;
     crowd.split_unlike = likeliest.cues[2];
     crowd.split_steady = likeliest.cues[8];
+    crowd.split_lost = likeliest.cues[10];
   }
   const auto stands_out = [](const SplitChoice& choice) {
     return choice.cues[0] >= split_limit && choice.cues[1] >= split_ratio_limit;
@@ -644,6 +744,9 @@ Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFi
     out.missing[e] = 0.0F;
     score[e] = event_intercept;
   }
+
+  // Told by the shape that they share, where they share one; the crowd is of events by themselves.
+  if (!out.shapes.empty()) out.missing = out.shapes.front().missing;
 
   double count = 0.0;
   double sum = 0.0;

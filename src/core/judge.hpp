@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "core/fold.hpp"
+#include "core/miss_shape.hpp"
 #include "core/pulses.hpp"
 #include "pipebeat/engine.hpp"
 
@@ -20,6 +21,35 @@ namespace pipebeat::core {
 /// (pulses.hpp) stays below the upper quarter of its position's.
 inline constexpr std::size_t event_feature_count = 13;
 using EventFeatures = std::array<float, event_feature_count>;
+
+/// What speaks for misses of one kind of cycles at one position: gap and log scatter ratio of the
+/// split, unlikeness to other positions (low band: mean and nearest; 120 to 400, 1000 to 2500 Hz), level
+/// drop, delay kink, log variance ratio, rarity; of the lost pulse: sureness (log), low band, envelopes.
+inline constexpr std::size_t split_cue_count = 13;
+using SplitCues = std::array<double, split_cue_count>;
+
+/// One hypothesis of an intermittent position.
+struct SplitChoice {
+  std::size_t position = 0;     ///< from 0
+  bool second_kind = false;
+  SplitCues cues{};
+  double score = 0.0;           ///< log odds against the other choices
+  double share = 0.0;           ///< of cycles that would be misses
+  std::vector<float> missing;   ///< per cycle; zero outside running cycles
+};
+
+/// What speaks for one shape being that of a miss: log gain and gap, log share of its events, how far
+/// one position has them all, log sureness of the lost pulse, score of the single events (fitted on them one
+/// by one), log variance ratio, correlation of neighbouring events, the low band's part.
+inline constexpr std::size_t shape_cue_count = 9;
+using ShapeCues = std::array<double, shape_cue_count>;
+
+/// One hypothesis of what scattered misses look like.
+struct ShapeChoice {
+  ShapeCues cues{};
+  double score = 0.0;          ///< log odds against the other choices
+  std::vector<float> missing;  ///< per event, cycles x positions; zero outside running cycles
+};
 
 /// What the events look like as a crowd, for the evidence row.
 struct EventCrowd {
@@ -44,22 +74,8 @@ struct EventCrowd {
   double split_score = 0.0;
   double split_unlike = 0.0; ///< its misses differ from other positions more than its fired cycles do
   double split_steady = 0.0; ///< log ratio of the variance of its misses to that of its fired cycles
-};
-
-/// What speaks for misses of one kind of cycles at one position: gap and log scatter ratio of the
-/// split, unlikeness to other positions (low band: mean and nearest; 120 to 400, 1000 to 2500 Hz), level
-/// drop, delay kink, log variance ratio, rarity.
-inline constexpr std::size_t split_cue_count = 10;
-using SplitCues = std::array<double, split_cue_count>;
-
-/// One hypothesis of an intermittent position.
-struct SplitChoice {
-  std::size_t position = 0;     ///< from 0
-  bool second_kind = false;
-  SplitCues cues{};
-  double score = 0.0;           ///< log odds against the other choices
-  double share = 0.0;           ///< of cycles that would be misses
-  std::vector<float> missing;   ///< per cycle; zero outside running cycles
+  double split_lost = 0.0;   ///< sureness that they lack a pulse
+  ShapeCues shape{};         ///< of the likeliest ShapeChoice
 };
 
 struct Judgement {
@@ -68,11 +84,13 @@ struct Judgement {
   std::vector<float> if_intermittent;   ///< the same if only intermittent positions miss at all
   EventCrowd crowd;
   std::vector<SplitChoice> splits;      ///< likeliest first
+  std::vector<ShapeChoice> shapes;      ///< likeliest first
   int offset = 0;  ///< angle sample at which position 1's window begins
 };
 
 /// Judges the events of the running cycles; others get 0.
-Judgement judge_events(const Folded& folded, const Engine& engine, const PulseFit& pulses,
-                       const std::vector<bool>& running);
+/// `spectra`: of the cycles of `folded`.
+Judgement judge_events(const Folded& folded, const CycleSpectra& spectra, const Engine& engine,
+                       const PulseFit& pulses, const std::vector<bool>& running);
 
 }  // namespace pipebeat::core

@@ -161,7 +161,7 @@ Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, d
   const CycleLines lines = cycle_lines(spectra, judged);
   keep_cycles(p.lines_by_cycle, spectra, judged, std::max<std::size_t>(18, 4 * P));
   const PulseFit pulses = fit_pulses(folded, engine, judged);
-  const Judgement judgement = judge_events(folded, engine, pulses, judged);
+  const Judgement judgement = judge_events(folded, spectra, engine, pulses, judged);
   const std::vector<FiringOdds> odds = firing_odds(spectra, judged, engine, signals_with_odds);
   p.evidence = gather_evidence(lines, pulses, engine, folded, judged, judgement.crowd, speed, odds);
   p.probability = judge_pattern(p.evidence);
@@ -200,6 +200,14 @@ Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, d
   }
   if (details != nullptr) {
     details->splits = judgement.splits;
+    details->shapes = judgement.shapes;
+    for (ShapeChoice& choice : details->shapes) {
+      std::size_t kept = 0;
+      for (std::size_t e = 0; e < choice.missing.size(); ++e) {
+        if (judged[e / P]) choice.missing[kept++] = choice.missing[e];
+      }
+      choice.missing.resize(kept);
+    }
     for (SplitChoice& choice : details->splits) {
       std::size_t kept = 0;
       for (std::size_t c = 0; c < folded.cycles; ++c) {

@@ -63,6 +63,7 @@ void number_like(Passage& passage, std::span<const Passage> before, const Engine
 struct PassageDetails {
   std::vector<EventFeatures> features;  ///< of every event of Passage::events
   std::vector<SplitChoice> splits;      ///< their `missing` for the judged cycles only
+  std::vector<ShapeChoice> shapes;      ///< so here
 };
 
 /// The same for one hypothesis about the speed: everything but the speed probabilities.

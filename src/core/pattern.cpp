@@ -84,8 +84,9 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
           crowd.share, crowd.gap, crowd.excess, crowd.focus, crowd.pairs,
           crowd.low_spread, crowd.e1_spread, crowd.e3_spread, crowd.e4_spread, crowd.kink_spread,
           crowd.split_gap, crowd.split_ratio, crowd.split_share,
-          crowd.split_score, crowd.split_unlike, crowd.split_steady};
+          crowd.split_score, crowd.split_unlike, crowd.split_steady, crowd.split_lost};
   put(rest);
+  put(crowd.shape);
   std::array<std::vector<float>, signal_count> deviations;
   for (const std::size_t m : {0U, 1U, 2U, 4U}) deviations[m] = level_deviations(pulses, m, running);
   for (const auto& [one, other] : std::array<std::array<std::size_t, 2>, 3>{{{0, 1}, {1, 2}, {0, 4}}}) {
@@ -93,7 +94,7 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
     put(std::array{s.agreement, s.most});
   }
   const std::array of_the_search{std::log(count), speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
-  static_assert(6 + 7 + 4 * 4 + std::tuple_size_v<decltype(rest)> + 3 * 2 + std::tuple_size_v<decltype(of_the_search)> == evidence_count);
+  static_assert(6 + 7 + 4 * 4 + std::tuple_size_v<decltype(rest)> + shape_cue_count + 3 * 2 + std::tuple_size_v<decltype(of_the_search)> == evidence_count);
   put(of_the_search);
   return out;
 }
@@ -131,9 +132,10 @@ VerdictProbabilities judge_pattern(const Evidence& evidence) {
 }
 
 Evidence without_offset(const Evidence& evidence, std::span<const double> known_good) {
-  constexpr std::array<std::string_view, 17> of_the_recording{
+  constexpr std::array<std::string_view, 27> of_the_recording{
       "repeat", "log_positions", "log_speed", "unevenness", "speed_jitter", "speed_sag", "log_cycles",
-      "salience", "running_share", "first_strong", "weakest_strong", "split_gap", "split_share", "split_ratio", "split_score", "split_unlike", "split_steady"};
+      "salience", "running_share", "first_strong", "weakest_strong", "split_gap", "split_share", "split_ratio", "split_score", "split_unlike", "split_steady", "split_lost",
+      "shape_gain", "shape_gap", "shape_share", "shape_focus", "shape_lost", "shape_single", "shape_steady", "shape_pairs", "shape_low"};
   Evidence out = evidence;
   if (known_good.size() != evidence_count) return out;
   for (std::size_t i = 0; i < evidence_count; ++i) {

@@ -20,7 +20,7 @@
 namespace pipebeat::core {
 
 /// Names of the evidence columns, in order. Levels in dB, spreads as logs.
-inline constexpr std::array<std::string_view, 80> evidence_names{
+inline constexpr std::array<std::string_view, 90> evidence_names{
     "low_null_near", "low_null_first", "low_null_far",        // lines the healthy layout lacks
     "e1_null_first", "e3_null_first", "e4_null_first",
     "low_strength", "low_healthy", "low_one_weak", "low_one_dead",     // line patterns: strength of
@@ -39,6 +39,9 @@ inline constexpr std::array<std::string_view, 80> evidence_names{
     "event_share", "event_gap", "event_excess", "event_focus", "event_pairs",
     "low_spread", "e1_spread", "e3_spread", "e4_spread", "kink_spread",  // one position against all
     "split_gap", "split_ratio", "split_share", "split_score", "split_unlike", "split_steady",
+    "split_lost",
+    "shape_gain", "shape_gap", "shape_share", "shape_focus", "shape_lost", "shape_single",   // of what scattered
+    "shape_steady", "shape_pairs", "shape_low",                                              // misses look like
     "low_e1_agreement", "low_e1_agreement_most", "e1_e2_agreement", "e1_e2_agreement_most",  // scatter that
     "low_e4_agreement", "low_e4_agreement_most",                                            // two signals share
     "log_cycles",

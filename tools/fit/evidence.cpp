@@ -111,6 +111,12 @@ json examine(const std::string& dir, const json& label) {
         for (const float m : choice.missing) misses += m >= 0.5F ? '1' : '0';
         out["splits"].push_back({choice.position, choice.cues, misses});
       }
+      out["shapes"] = json::array();  // cues, a digit an event: 1 for a miss
+      for (const ShapeChoice& choice : details.shapes) {
+        std::string misses;
+        for (const float m : choice.missing) misses += m >= 0.5F ? '1' : '0';
+        out["shapes"].push_back({choice.cues, misses});
+      }
     }
     out["heard"] = p.engine_heard;
     out["heard_rpm"] = nearest->mean_rpm;

@@ -133,8 +133,9 @@ void pulses_of_a_minute(benchmark::State& state) {
 BENCHMARK(pulses_of_a_minute)->Unit(benchmark::kMillisecond);
 
 void events_of_a_minute(benchmark::State& state) {
+  const CycleSpectra spectra = cycle_spectra(van().folded, 6 * van().engine.positions().size());
   const PulseFit pulses = fit_pulses(van().folded, van().engine, van().speed.running);
-  for (auto _ : state) benchmark::DoNotOptimize(judge_events(van().folded, van().engine, pulses, van().speed.running));
+  for (auto _ : state) benchmark::DoNotOptimize(judge_events(van().folded, spectra, van().engine, pulses, van().speed.running));
   times_real_time(state, minute_s);
 }
 BENCHMARK(events_of_a_minute)->Unit(benchmark::kMillisecond);
