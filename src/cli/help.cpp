@@ -22,7 +22,8 @@ std::string HelpFormatter::make_description(const CLI::App* command) const {
 }
 
 std::string HelpFormatter::make_option(const CLI::Option* option, bool positional) const {
-  return entry(make_option_name(option, positional) + make_option_opts(option), option->get_description());
+  return entry(make_option_name(option, positional) + make_option_opts(option),
+               option->get_description());
 }
 
 std::string HelpFormatter::make_option_opts(const CLI::Option* option) const {

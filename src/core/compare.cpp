@@ -53,8 +53,9 @@ constexpr double may_be_dead = 0.25;
 constexpr double sure_enough_though_it_may = 0.9;
 
 constexpr double other_speed = 0.12;
-// The table was fitted on pairs at about one speed. Of 60 made-up pairs, one side idling and one raised, it told 11
-// wrongly, seven of them as "fixed": so far apart it needs the listener's word for both sides (9 of 120 others wrong).
+// The table was fitted on pairs at about one speed. Of 60 made-up pairs, one side idling and one
+// raised, it told 11 wrongly, seven of them as "fixed": so far apart it needs the listener's word
+// for both sides (9 of 120 others wrong).
 constexpr double far_speed = 0.25;
 constexpr double other_sound_db = 7.0;
 constexpr double short_s = 6.0;
@@ -352,8 +353,8 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
       [](const Answer& x, const Answer& y) { return x.probability < y.probability; });
   const bool misses_before = best.world != clean && best.world != appeared;
   const bool misses_after = best.world != clean && best.world != gone;
-  const bool told_alike = b->counted && a->counted && b->any_miss == misses_before &&
-                          a->any_miss == misses_after;
+  const bool told_alike =
+      b->counted && a->counted && b->any_miss == misses_before && a->any_miss == misses_after;
   const double speeds_apart = std::max(a->rpm / b->rpm, b->rpm / a->rpm) - 1.0;
   const bool too_far = speeds_apart > far_speed && !told_alike;
   // Numbers only where the count and the comparison tell the same story.
@@ -401,7 +402,8 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
   if (!too_far && std::abs(a->rpm / b->rpm - 1.0) > other_speed) {
     because(CompareReasonCode::other_speed, b->rpm, a->rpm);
   }
-  if (!one_sound && lines_db && *lines_db > other_sound_db && (best.world == clean || best.world == same)) {
+  if (!one_sound && lines_db && *lines_db > other_sound_db &&
+      (best.world == clean || best.world == same)) {
     because(CompareReasonCode::other_sound, *lines_db);
   }
   if (b->usable_s < short_s) because(CompareReasonCode::short_before, b->usable_s);

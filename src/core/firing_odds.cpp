@@ -113,8 +113,8 @@ class Model {
  public:
   explicit Model(const Engine& engine) : Model{engine, engine.positions().size()} {}
 
-  /// `slots`: parts of the cycle by which lines are counted and responses drawn. Of two layouts that
-  /// share them only the patterns differ.
+  /// `slots`: parts of the cycle by which lines are counted and responses drawn. Of two layouts
+  /// that share them only the patterns differ.
   Model(const Engine& engine, std::size_t slots)
       : engine_{engine},
         P_{engine.positions().size()},
@@ -335,7 +335,9 @@ std::optional<int> likelier_count(const HeardCycles& cycles, const Engine& engin
   const std::size_t P = engine.positions().size();
   const Model own{engine};
   const std::size_t K = own.lines();
-  if (P < 3 || static_cast<int>(P) != engine.cylinders() || cycles.count < fewest_cycles || cycles.lines < K) return std::nullopt;
+  if (P < 3 || static_cast<int>(P) != engine.cylinders() || cycles.count < fewest_cycles ||
+      cycles.lines < K)
+    return std::nullopt;
   std::vector<MeanCycle> means;
   for (const std::size_t m : wanted_signals) {
     means.push_back(mean_cycle(cycles.count, K, [&](std::size_t i, std::size_t k) {
