@@ -14,7 +14,8 @@ constexpr std::size_t lines_per_position = 4;
 
 }  // namespace
 
-LostPulse::LostPulse(const Engine& engine, const CycleSpectra& spectra, const PulseFit& pulses, const std::vector<bool>& running)
+LostPulse::LostPulse(const Engine& engine, const CycleSpectra& spectra, const PulseFit& pulses,
+                     const std::vector<bool>& running)
     : positions_{engine.positions().size()} {
   using Complex = std::complex<double>;
   const auto P = static_cast<double>(positions_);
@@ -24,7 +25,8 @@ LostPulse::LostPulse(const Engine& engine, const CycleSpectra& spectra, const Pu
     Complex sum{};
     std::vector<Complex> own;
     for (const FiringPosition& p : engine.positions()) {
-      own.push_back(std::polar(1.0, -2.0 * std::numbers::pi * static_cast<double>(k) * p.angle.value() / engine.cycle().value()));
+      own.push_back(std::polar(1.0, -2.0 * std::numbers::pi * static_cast<double>(k) *
+                                        p.angle.value() / engine.cycle().value()));
       sum += own.back();
     }
     if (std::abs(sum) < adds_up * P) continue;
@@ -77,7 +79,9 @@ LostPulse::Loss LostPulse::with(std::span<const float> missing) const {
     Complex mean{};
     for (std::size_t i = 0; i < C; ++i) {
       miss[i] = {};
-      for (std::size_t p = 0; p < positions_; ++p) miss[i] += static_cast<double>(missing[cycles_[i] * positions_ + p]) * turn_[l * positions_ + p];
+      for (std::size_t p = 0; p < positions_; ++p)
+        miss[i] +=
+            static_cast<double>(missing[cycles_[i] * positions_ + p]) * turn_[l * positions_ + p];
       mean += miss[i];
     }
     double power = 1e-9;
@@ -105,7 +109,9 @@ LostPulse::Loss LostPulse::with(std::span<const float> missing) const {
       weighted_pulse += std::norm(pulse) / noise;
     }
   }
-  const auto correlation = [&](std::size_t m) { return together[m] / std::sqrt(pulses[m] * lost[m] + 1e-20); };
+  const auto correlation = [&](std::size_t m) {
+    return together[m] / std::sqrt(pulses[m] * lost[m] + 1e-20);
+  };
   out.sureness = weighted / std::sqrt(0.5 * weighted_pulse);
   out.low = correlation(0);
   for (std::size_t m = 1; m < signal_count; ++m) out.high += correlation(m) / (signal_count - 1);

@@ -13,15 +13,15 @@ namespace pipebeat::core {
 namespace {
 
 constexpr std::size_t fewest_events = 30;
-constexpr std::size_t most_taught = 250;     // events that teach the shapes; more cost time only
-constexpr std::size_t most_axes = 8;        // in which events may differ
+constexpr std::size_t most_taught = 250;  // events that teach the shapes; more cost time only
+constexpr std::size_t most_axes = 8;      // in which events may differ
 constexpr std::size_t events_per_axis = 6;
-constexpr std::size_t begun_axes = 4;        // along which a search begins, either way
-constexpr double begun_share = 0.1;          // of the events, which are taken for misses at first
+constexpr std::size_t begun_axes = 4;  // along which a search begins, either way
+constexpr double begun_share = 0.1;    // of the events, which are taken for misses at first
 constexpr int axis_rounds = 12;
 constexpr int kind_rounds = 6;
 constexpr double fewest_of_a_kind = 3.0;
-constexpr double same_kinds = 0.9;           // correlation of two searches that found the same
+constexpr double same_kinds = 0.9;  // correlation of two searches that found the same
 
 /// Rows of `width` floats.
 struct Rows {
@@ -43,8 +43,9 @@ PIPEBEAT_WIDE void multiply(const float* matrix, const float* x, std::size_t wid
   for (std::size_t i = 0; i < width; ++i) out[i] = dot(matrix + i * width, x, width);
 }
 
-/// Principal axes of the rows about zero, strongest first, by orthogonal iteration; every axis divided by the
-/// deviation along it, so that what lies along it has unit variance. What hardly varies is not blown up.
+/// Principal axes of the rows about zero, strongest first, by orthogonal iteration; every axis
+/// divided by the deviation along it, so that what lies along it has unit variance. What hardly
+/// varies is not blown up.
 struct Axes {
   Rows axis;
   std::vector<double> variance;
@@ -87,7 +88,8 @@ PIPEBEAT_WIDE Rows along(const Rows& axes, const std::vector<float>& rows) {
   const std::size_t K = axes.count();
   Rows out{K, std::vector<float>(rows.size() / axes.width * K)};
   for (std::size_t r = 0; r < out.count(); ++r) {
-    for (std::size_t k = 0; k < K; ++k) out.row(r)[k] = dot(rows.data() + r * axes.width, axes.row(k), axes.width);
+    for (std::size_t k = 0; k < K; ++k)
+      out.row(r)[k] = dot(rows.data() + r * axes.width, axes.row(k), axes.width);
   }
   return out;
 }
@@ -121,7 +123,8 @@ bool tell_apart(const Rows& u, TwoKinds& kinds) {
     q = count / N;
     std::vector<double> own(K, 0.0);
     for (std::size_t r = 0; r < n; ++r) {
-      for (std::size_t k = 0; k < K; ++k) own[k] += kinds.second[r] * static_cast<double>(u.row(r)[k]);
+      for (std::size_t k = 0; k < K; ++k)
+        own[k] += kinds.second[r] * static_cast<double>(u.row(r)[k]);
     }
     // The covariance within the kinds is the identity less what lies between them.
     double apart = 0.0;
@@ -147,7 +150,8 @@ bool tell_apart(const Rows& u, TwoKinds& kinds) {
     }
   }
   // Along the shape: the second kind lies at g, the first at 0, both with variance g.
-  q = std::clamp(std::accumulate(kinds.second.begin(), kinds.second.end(), 0.0) / N, 1e-6, 1.0 - 1e-6);
+  q = std::clamp(std::accumulate(kinds.second.begin(), kinds.second.end(), 0.0) / N, 1e-6,
+                 1.0 - 1e-6);
   double mean = 0.0;
   double square = 0.0;
   for (const double t : lies) {
@@ -194,7 +198,8 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
   Rows lesson{D, {}};
   lesson.value.reserve((most_taught + most_taught / 2) * D);
   for (std::size_t r = 0; r < n; ++r) {
-    if (events.cycle[r] % every == 0) lesson.value.insert(lesson.value.end(), events.row(r), events.row(r) + D);
+    if (events.cycle[r] % every == 0)
+      lesson.value.insert(lesson.value.end(), events.row(r), events.row(r) + D);
   }
   const std::size_t lessons = lesson.count();
   if (lessons < fewest_events) return out;
@@ -212,8 +217,10 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
   for (std::size_t m = 0; m < signal_count; ++m) {
     const auto first = static_cast<std::ptrdiff_t>(m * events.per_signal);
     const auto size = static_cast<std::ptrdiff_t>(events.per_signal);
-    const double power = std::accumulate(squares.begin() + first, squares.begin() + first + size, 1e-18);
-    std::fill_n(scale.begin() + first, size, static_cast<float>(1.0 / std::sqrt(power / (taught * static_cast<double>(size)))));
+    const double power =
+        std::accumulate(squares.begin() + first, squares.begin() + first + size, 1e-18);
+    std::fill_n(scale.begin() + first, size,
+                static_cast<float>(1.0 / std::sqrt(power / (taught * static_cast<double>(size)))));
   }
   for (std::size_t r = 0; r < lessons; ++r) {
     float* const row = lesson.row(r);
@@ -235,20 +242,26 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
       std::vector<float> lies(u.count());
       for (std::size_t r = 0; r < u.count(); ++r) lies[r] = sign * u.row(r)[a];
       std::vector<float> sorted = lies;
-      const auto cut = sorted.begin() + static_cast<std::ptrdiff_t>((1.0 - begun_share) * static_cast<double>(sorted.size()));
+      const auto cut =
+          sorted.begin() +
+          static_cast<std::ptrdiff_t>((1.0 - begun_share) * static_cast<double>(sorted.size()));
       std::nth_element(sorted.begin(), cut, sorted.end());
       TwoKinds kinds;
       for (const float v : lies) kinds.second.push_back(v > *cut ? 0.99 : 0.01);
       if (!tell_apart(u, kinds)) continue;
-      const bool known = std::any_of(found.begin(), found.end(), [&](const TwoKinds& other) { return correlation(other.second, kinds.second) > same_kinds; });
+      const bool known = std::any_of(found.begin(), found.end(), [&](const TwoKinds& other) {
+        return correlation(other.second, kinds.second) > same_kinds;
+      });
       if (!known) found.push_back(std::move(kinds));
     }
   }
   for (const TwoKinds& kinds : found) {
     // Variances along the axes, means over the samples, of either kind.
     std::array<double, 2> count{};
-    std::array<std::vector<float>, 2> sample{std::vector<float>(D, 0.0F), std::vector<float>(D, 0.0F)};
-    std::array<std::vector<double>, 2> sum{std::vector<double>(K, 0.0), std::vector<double>(K, 0.0)};
+    std::array<std::vector<float>, 2> sample{std::vector<float>(D, 0.0F),
+                                             std::vector<float>(D, 0.0F)};
+    std::array<std::vector<double>, 2> sum{std::vector<double>(K, 0.0),
+                                           std::vector<double>(K, 0.0)};
     std::array<double, 2> square{};
     for (std::size_t r = 0; r < u.count(); ++r) {
       const std::size_t kind = kinds.second[r] > 0.5 ? 1 : 0;
@@ -264,13 +277,16 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
     std::array<double, 2> variance{};
     for (std::size_t kind = 0; kind < 2; ++kind) {
       variance[kind] = square[kind] / count[kind];
-      for (std::size_t k = 0; k < K; ++k) variance[kind] -= sum[kind][k] / count[kind] * sum[kind][k] / count[kind] * axes.variance[k];
+      for (std::size_t k = 0; k < K; ++k)
+        variance[kind] -=
+            sum[kind][k] / count[kind] * sum[kind][k] / count[kind] * axes.variance[k];
       variance[kind] /= axes.variance[0] * static_cast<double>(K);
     }
     double low = 0.0;
     double whole = 1e-12;
     for (std::size_t i = 0; i < D; ++i) {
-      const double d = static_cast<double>(sample[1][i]) / count[1] - static_cast<double>(sample[0][i]) / count[0];
+      const double d = static_cast<double>(sample[1][i]) / count[1] -
+                       static_cast<double>(sample[0][i]) / count[0];
       whole += d * d;
       if (i < events.per_signal) low += d * d;
     }
@@ -281,10 +297,12 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
     shape.in_low = std::log(std::sqrt(low * signal_count / whole) + 0.05);
     shape.missing.resize(n);
     double offset = kinds.offset;
-    for (std::size_t k = 0; k < K; ++k) offset -= kinds.weight[k] * static_cast<double>(centre.row(0)[k]);
+    for (std::size_t k = 0; k < K; ++k)
+      offset -= kinds.weight[k] * static_cast<double>(centre.row(0)[k]);
     for (std::size_t r = 0; r < n; ++r) {
       double odds = offset;
-      for (std::size_t k = 0; k < K; ++k) odds += kinds.weight[k] * static_cast<double>(all.row(r)[k]);
+      for (std::size_t k = 0; k < K; ++k)
+        odds += kinds.weight[k] * static_cast<double>(all.row(r)[k]);
       shape.missing[r] = static_cast<float>(1.0 / (1.0 + std::exp(-std::clamp(odds, -30.0, 30.0))));
     }
     out.push_back(std::move(shape));

@@ -17,7 +17,8 @@ namespace {
 
 constexpr std::size_t samples = 13;
 
-/// Four events a cycle; every ninth is a miss, whose shape is `size` times the noise in two of the signals.
+/// Four events a cycle; every ninth is a miss, whose shape is `size` times the noise in two of the
+/// signals.
 EventRows events_of(std::size_t cycles, float size) {
   EventRows out;
   out.per_signal = samples;
@@ -37,7 +38,8 @@ EventRows events_of(std::size_t cycles, float size) {
 }
 
 const MissShape& of_most_gain(const std::vector<MissShape>& shapes) {
-  return *std::max_element(shapes.begin(), shapes.end(), [](const MissShape& a, const MissShape& b) { return a.gain < b.gain; });
+  return *std::max_element(shapes.begin(), shapes.end(),
+                           [](const MissShape& a, const MissShape& b) { return a.gain < b.gain; });
 }
 
 }  // namespace
@@ -69,13 +71,12 @@ TEST_CASE("what scatters alike gains little from being two kinds") {
   CHECK(of_most_gain(some).gain > 5.0 * by_chance);
 }
 
-TEST_CASE("a handful of events has no shape") {
-  CHECK(miss_shapes(events_of(7, 3.0F)).empty());
-}
+TEST_CASE("a handful of events has no shape") { CHECK(miss_shapes(events_of(7, 3.0F)).empty()); }
 
 namespace {
 
-/// A hundred and twenty cycles of pulses that ring for two slots, with noise; the events of `missing` are gone.
+/// A hundred and twenty cycles of pulses that ring for two slots, with noise; the events of
+/// `missing` are gone.
 CycleSpectra cycles_of(const Engine& engine, const std::vector<float>& missing) {
   constexpr double turn = 2.0 * std::numbers::pi;
   const std::size_t P = engine.positions().size();
@@ -89,15 +90,18 @@ CycleSpectra cycles_of(const Engine& engine, const std::vector<float>& missing) 
     for (std::size_t m = 0; m < signal_count; ++m) {
       for (std::size_t k = 1; k <= out.lines; ++k) {
         const double x = static_cast<double>(k) / static_cast<double>(P);
-        const std::complex<double> response = std::polar(1.0, static_cast<double>(m)) / std::complex<double>{1.0 - 0.4 * x * x, 0.8 * x};
+        const std::complex<double> response = std::polar(1.0, static_cast<double>(m)) /
+                                              std::complex<double>{1.0 - 0.4 * x * x, 0.8 * x};
         std::complex<double> line{};
         for (std::size_t p = 0; p < P; ++p) {
           const double at = engine.positions()[p].angle.value() / engine.cycle().value() + 0.03;
-          line += (1.0 - static_cast<double>(missing[c * P + p])) * std::polar(1.0, -turn * static_cast<double>(k) * at);
+          line += (1.0 - static_cast<double>(missing[c * P + p])) *
+                  std::polar(1.0, -turn * static_cast<double>(k) * at);
         }
         const double re = normal(random);
         const double im = normal(random);
-        out.value[m][c * out.lines + k - 1] = std::complex<float>{line * response + std::complex<double>{re, im}};
+        out.value[m][c * out.lines + k - 1] =
+            std::complex<float>{line * response + std::complex<double>{re, im}};
       }
     }
   }
