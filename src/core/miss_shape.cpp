@@ -94,6 +94,13 @@ PIPEBEAT_WIDE Rows along(const Rows& axes, const std::vector<float>& rows) {
   return out;
 }
 
+/// Most events are far from doubtful, and the exponential costs more than all else about them.
+double probability_of(double log_odds) {
+  constexpr double sure = 12.0;
+  if (log_odds < -sure) return 0.0;
+  return log_odds > sure ? 1.0 : 1.0 / (1.0 + std::exp(-log_odds));
+}
+
 /// Two Gaussians of one covariance; `u`: rows of unit covariance, both kinds together.
 struct TwoKinds {
   std::vector<double> weight;  ///< log odds of the second kind: weight * u + offset
@@ -146,7 +153,7 @@ bool tell_apart(const Rows& u, TwoKinds& kinds) {
       double t = -centre;
       for (std::size_t k = 0; k < K; ++k) t += kinds.weight[k] * static_cast<double>(u.row(r)[k]);
       lies[r] = t;
-      kinds.second[r] = 1.0 / (1.0 + std::exp(-std::clamp(t + kinds.offset + centre, -30.0, 30.0)));
+      kinds.second[r] = probability_of(t + kinds.offset + centre);
     }
   }
   // Along the shape: the second kind lies at g, the first at 0, both with variance g.
@@ -303,7 +310,7 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
       double odds = offset;
       for (std::size_t k = 0; k < K; ++k)
         odds += kinds.weight[k] * static_cast<double>(all.row(r)[k]);
-      shape.missing[r] = static_cast<float>(1.0 / (1.0 + std::exp(-std::clamp(odds, -30.0, 30.0))));
+      shape.missing[r] = static_cast<float>(probability_of(odds));
     }
     out.push_back(std::move(shape));
   }
