@@ -94,11 +94,8 @@ PIPEBEAT_WIDE Rows along(const Rows& axes, const std::vector<float>& rows) {
   return out;
 }
 
-/// Most events are far from doubtful, and the exponential costs more than all else about them.
 double probability_of(double log_odds) {
-  constexpr double sure = 12.0;
-  if (log_odds < -sure) return 0.0;
-  return log_odds > sure ? 1.0 : 1.0 / (1.0 + std::exp(-log_odds));
+  return 1.0 / (1.0 + std::exp(-std::clamp(log_odds, -30.0, 30.0)));
 }
 
 /// Two Gaussians of one covariance; `u`: rows of unit covariance, both kinds together.
