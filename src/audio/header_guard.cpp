@@ -22,6 +22,12 @@ std::int64_t big_endian(std::span<const char> bytes) {
   return static_cast<std::int64_t>(value);
 }
 
+std::int64_t little_endian(std::span<const char> bytes) {
+  std::uint64_t value = 0;
+  for (std::size_t i = bytes.size(); i-- > 0;) value = value << 8 | static_cast<unsigned char>(bytes[i]);
+  return static_cast<std::int64_t>(value);
+}
+
 /// Where the names of the chunks to hide are. Chunk for chunk as libsndfile goes: with the titles
 /// out of its sight, it takes every chunk for as long as it says.
 std::vector<std::int64_t> names_to_hide(const ReadAt& read) {
@@ -85,6 +91,24 @@ ReadAt read_at(std::span<const char> bytes) {
     if (count > 0) std::memcpy(to.data(), bytes.data() + at, count);
     return count;
   };
+}
+
+// Multimedia Programming Interface and Data Specifications 1.0 (IBM and Microsoft, 1991), "Waveform Audio File
+// Format"; from memory.
+bool is_plain_wav(const ReadAt& read, std::int64_t file_size) {
+  std::array<char, 44> header{};
+  if (read(0, header) != header.size()) return false;
+  const auto name_at = [&](std::size_t at) { return std::string_view{header.data() + at, name_length}; };
+  const auto number_at = [&](std::size_t at, std::size_t bytes) { return little_endian(std::span{header}.subspan(at, bytes)); };
+  if (name_at(0) != "RIFF" || name_at(8) != "WAVE" || name_at(12) != "fmt " || name_at(36) != "data") return false;
+  constexpr std::int64_t linear = 1;
+  const std::int64_t channels = number_at(22, 2);
+  const std::int64_t bits = number_at(34, 2);
+  const std::int64_t frame = number_at(32, 2);
+  const std::int64_t length = number_at(40, 4);
+  return number_at(4, 4) == file_size - 8 && number_at(16, 4) == 16 && number_at(20, 2) == linear && channels > 0 &&
+         (bits == 16 || bits == 24 || bits == 32) && frame == channels * bits / 8 && length > 0 && length % frame == 0 &&
+         length == file_size - static_cast<std::int64_t>(header.size());
 }
 
 bool is_caf(std::span<const char> head) {

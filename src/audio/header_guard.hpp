@@ -20,6 +20,10 @@ using ReadAt = std::function<std::size_t(std::int64_t at, std::span<char> to)>;
 
 [[nodiscard]] bool is_caf(std::span<const char> head);
 
+/// True for a WAV of a format and linear samples and nothing else, both as long as they say and the file ending with
+/// them: 44 bytes of header in which no parser can go astray.
+[[nodiscard]] bool is_plain_wav(const ReadAt& read, std::int64_t file_size);
+
 /// True when the packets that an Ogg file starts with (titles, pictures) are longer than 16 MiB.
 /// libogg gathers a packet in memory before anybody may look at it.
 [[nodiscard]] bool ogg_header_is_oversized(const ReadAt& read);

@@ -174,7 +174,9 @@ struct AudioReader::State {
         const int its_own = ::fcntl(seekable.get(), F_DUPFD_CLOEXEC, 3);
         return sf_open_fd(its_own, SFM_READ, &info, SF_TRUE);
       };
-      if (comes_back(open)) file.reset(open());
+      // A process for a trial costs a tenth of a minute's hearing where several are heard at a time.
+      const bool harmless = is_plain_wav(read_at(seekable.get()), ::lseek(seekable.get(), 0, SEEK_END));
+      if (harmless || comes_back(open)) file.reset(open());
     }
     return file != nullptr;
   }

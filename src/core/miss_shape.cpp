@@ -107,7 +107,8 @@ struct TwoKinds {
   std::vector<double> second;  ///< probability, per row
 };
 
-/// Expectation maximisation from a first guess; nothing where one kind dies out.
+/// Expectation maximisation from a first guess (A. Dempster, N. Laird & D. Rubin, J. Royal Stat. Soc. B 39, 1977; from
+/// memory); nothing where one kind dies out.
 bool tell_apart(const Rows& u, TwoKinds& kinds) {
   const std::size_t n = u.count();
   const std::size_t K = u.width;

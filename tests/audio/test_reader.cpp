@@ -15,6 +15,8 @@
 #include <thread>
 #include <vector>
 
+#include "audio/header_guard.hpp"
+
 using namespace pipebeat;
 using audio::AudioReader;
 namespace fs = std::filesystem;
@@ -349,6 +351,35 @@ TEST_CASE("A recording that breaks off is read as far as it goes") {
     CHECK(heard.size() > 100000);
     CHECK(heard.size() < 480000);
   }
+}
+
+TEST_CASE("A WAV of format and samples alone needs no trial; anything else does") {
+  const Folder folder;
+  const std::string path = folder / "plain.wav";
+  write(path, SF_FORMAT_WAV | SF_FORMAT_PCM_16, 48000, 2, sines(48000, 2, 100));
+  std::ifstream file{path, std::ios::binary};
+  const std::vector<char> plain{std::istreambuf_iterator<char>{file}, {}};
+  const auto is_plain = [](const std::vector<char>& bytes) {
+    return audio::is_plain_wav(audio::read_at(std::span<const char>{bytes}), static_cast<std::int64_t>(bytes.size()));
+  };
+  CHECK(is_plain(plain));
+  // Every byte of the header counts, but for the rate and the bytes a second.
+  for (std::size_t i = 0; i < 44; ++i) {
+    if (i >= 24 && i < 32) continue;
+    CAPTURE(i);
+    std::vector<char> other = plain;
+    other[i] = static_cast<char>(other[i] ^ 0x40);
+    CHECK_FALSE(is_plain(other));
+  }
+  std::vector<char> longer = plain;
+  longer.resize(longer.size() + 8);  // another chunk
+  CHECK_FALSE(is_plain(longer));
+  CHECK_FALSE(is_plain({plain.begin(), plain.end() - 4}));
+  CHECK_FALSE(is_plain({plain.begin(), plain.begin() + 40}));
+  const std::string floats = folder / "floats.wav";
+  write(floats, SF_FORMAT_WAV | SF_FORMAT_FLOAT, 48000, 1, sines(48000, 1, 100));
+  std::ifstream other{floats, std::ios::binary};
+  CHECK_FALSE(is_plain({std::istreambuf_iterator<char>{other}, {}}));
 }
 
 TEST_CASE("A header that declares more than the file holds") {
