@@ -88,6 +88,9 @@ struct ComparedRecording {
 /// What was heard near that speed takes the recording's place, if an engine was heard there.
 void hear_instead(ComparedRecording& recording, ComparedRecording near_the_other);
 
+/// True when before and after are one sound: then nothing is told of a repair.
+[[nodiscard]] bool is_one_recording(const Comparison& comparison);
+
 /// Compares recordings of one engine, at least one on each side.
 ///
 /// Nothing depends on absolute level. Both sides share the engine's own unevenness, so they are

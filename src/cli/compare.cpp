@@ -4,7 +4,6 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
-#include <algorithm>
 #include <memory>
 #include <string>
 #include <vector>
@@ -101,10 +100,7 @@ ExitStatus run(const CompareOptions& given) {
                        : show::to_text(report, show::TextOptions{wants_colour(STDOUT_FILENO)}));
   std::vector<std::string> recordings = options.before;
   recordings.insert(recordings.end(), options.after.begin(), options.after.end());
-  const bool one_recording = std::any_of(comparison.reasons.begin(), comparison.reasons.end(), [](const CompareReason& r) {
-    return r.code == CompareReasonCode::same_recording;
-  });
-  if (!one_recording) {
+  if (!is_one_recording(comparison)) {
     if (!note_in_job(options.engine.job, "compare", recordings, json)) return ExitStatus::trouble;
   } else if (!options.engine.job.empty()) {
     // The job would take the old recording for how the engine sounds now.

@@ -299,6 +299,11 @@ void hear_instead(ComparedRecording& recording, ComparedRecording near_the_other
   if (near_the_other.evidence) recording = std::move(near_the_other);
 }
 
+bool is_one_recording(const Comparison& comparison) {
+  return std::any_of(comparison.reasons.begin(), comparison.reasons.end(),
+                     [](const CompareReason& r) { return r.code == CompareReasonCode::same_recording; });
+}
+
 Comparison compare(const Engine& engine, std::span<const ComparedRecording> before,
                    std::span<const ComparedRecording> after) {
   Comparison result;

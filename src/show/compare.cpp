@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 
-#include <algorithm>
 #include <cmath>
 #include <iterator>
 
@@ -51,10 +50,6 @@ std::string sentence(const CompareReason& r) {
       return fmt::format("the recording from after is noisy (beat {:.0f} dB over the noise)", r.value);
   }
   return std::string{to_string(r.code)};
-}
-
-bool is_one_recording(const Comparison& c) {
-  return std::any_of(c.reasons.begin(), c.reasons.end(), [](const CompareReason& r) { return r.code == CompareReasonCode::same_recording; });
 }
 
 std::string_view colour_of(const Comparison& c) {
