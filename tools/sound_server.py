@@ -37,7 +37,7 @@ class SoundServer:
             env={k: v for k, v in self.env.items() if k != "PULSE_SERVER"},
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
             stderr=self._log)
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + 60
         while subprocess.run(["pactl", "info"], env=self.env, capture_output=True,
                              check=False).returncode != 0:
             if self._server.poll() is not None or time.monotonic() > deadline:

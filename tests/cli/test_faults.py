@@ -12,7 +12,7 @@ import subprocess
 import sys
 
 import program
-from program import PROGRAM, Case, tone
+from program import PATIENCE_S, PROGRAM, Case, tone
 
 SHIM, TAKE_WRITER = (pathlib.Path(p).resolve() for p in sys.argv[3:5])
 CALLS = ("open", "mkostemp", "write", "pwrite", "fsync", "ftruncate", "fchmod", "close", "rename", "link",
@@ -25,7 +25,7 @@ class Faults(Case):
         """Runs under one fault. Returns exit status, standard error, whether the fault happened."""
         told = pathlib.Path(f"{self.folder}.told")
         told.unlink(missing_ok=True)
-        done = subprocess.run(arguments, capture_output=True, timeout=60, check=False, env={
+        done = subprocess.run(arguments, capture_output=True, timeout=PATIENCE_S, check=False, env={
             **os.environ, "LD_PRELOAD": SHIM, "FAULT": fault, "FAULT_FOLDER": self.folder,
             "FAULT_TOLD": told})
         happened = told.exists()

@@ -10,7 +10,7 @@ import unittest
 import wave
 
 import program
-from program import SOURCE, Case, run, tone
+from program import PATIENCE_S, SOURCE, Case, run, tone
 
 VAN = os.fspath(SOURCE / "samples" / "van-before.flac")
 CHECK = ("check", "--cylinders", "4")
@@ -109,7 +109,7 @@ class StandardOutput(Case):
                           ("job", "table"), ("--help",)):
             with open("/dev/full", "wb") as full:
                 done = subprocess.run([program.PROGRAM, *arguments], stdout=full, stderr=subprocess.PIPE,
-                                      timeout=60, check=False)
+                                      timeout=PATIENCE_S, check=False)
             said = done.stderr.decode()
             self.assertEqual((done.returncode, said.count("\n")), (2, 1), (arguments, said))
             self.assertIn("could not be written to standard output; ", said)
@@ -276,7 +276,7 @@ class Writing(Case):
         target.write_text("older")
         limited = subprocess.run(
             ["/bin/sh", "-c", 'trap "" XFSZ; ulimit -f 8; exec "$@"', "sh", program.PROGRAM, *CHECK,
-             "--marked", target, path], capture_output=True, timeout=60, check=False)
+             "--marked", target, path], capture_output=True, timeout=PATIENCE_S, check=False)
         self.assertEqual(limited.returncode, 2, limited.stderr)
         self.assertEqual(target.read_text(), "older")
         self.assertEqual({p.name for p in self.folder.iterdir()}, {"a.wav", "m.wav"})

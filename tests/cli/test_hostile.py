@@ -9,6 +9,7 @@ import array
 import os
 import pathlib
 import shutil
+import signal
 import struct
 import subprocess
 import sys
@@ -20,9 +21,8 @@ import unittest
 SILENT_HOURS = int(sys.argv[3])
 
 import program  # noqa: E402
-from program import PROGRAM, Case, tone  # noqa: E402
+from program import PATIENCE_S, PROGRAM, SANITIZED, Case, tone  # noqa: E402
 
-SANITIZED = any(name in PROGRAM.read_bytes() for name in (b"__asan_init", b"__tsan_init"))
 MOST_MIB = 64
 MOST_S = 2.0
 DAY_S = 60.0
@@ -53,23 +53,36 @@ def converted(source, target):
     return pathlib.Path(target).read_bytes()
 
 
+# The most memory of a process counts what its parent ever held, so a small one stands between.
+LAUNCH = """
+import os, sys
+told, program = int(sys.argv[1]), sys.argv[2:]
+_, status, usage = os.wait4(os.posix_spawn(program[0], program, os.environ), 0)
+os.write(told, f"{os.waitstatus_to_exitcode(status)} {usage.ru_maxrss} {usage.ru_utime + usage.ru_stime}".encode())
+"""
+
+
 class Outcome:
     """One run of the program, with the most memory and the time it took."""
 
     def __init__(self, *arguments, stdin=None, limit_s=60.0, cwd=None):
-        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        answer, told = os.pipe()
+        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err, os.fdopen(answer) as answer:
             began = time.monotonic()
-            process = subprocess.Popen([PROGRAM, *arguments], stdin=stdin or subprocess.DEVNULL,
-                                       stdout=out, stderr=err, cwd=cwd)
-            watch = threading.Timer(limit_s, process.kill)
+            process = subprocess.Popen([sys.executable, "-I", "-S", "-c", LAUNCH, str(told), PROGRAM, *arguments],
+                                       stdin=stdin or subprocess.DEVNULL, stdout=out, stderr=err, cwd=cwd,
+                                       pass_fds=[told], start_new_session=True)
+            os.close(told)
+            watch = threading.Timer(limit_s, os.killpg, (process.pid, signal.SIGKILL))
             watch.start()
-            _, status, usage = os.wait4(process.pid, 0)
+            process.wait()
             watch.cancel()
-            process.returncode = os.waitstatus_to_exitcode(status)
             self.seconds = time.monotonic() - began
-            self.processor_s = usage.ru_utime + usage.ru_stime
-            self.status = process.returncode
-            self.mib = usage.ru_maxrss / 1024
+            # Nothing is told where the watch ended it.
+            status, kib, processor_s = (answer.read() or f"{-signal.SIGKILL} 0 0").split()
+            self.processor_s = float(processor_s)
+            self.status = int(status)
+            self.mib = int(kib) / 1024
             out.seek(0)
             err.seek(0)
             self.out = out.read().decode(errors="replace")
@@ -100,7 +113,7 @@ class HostileCase(Case):
             self.assertLessEqual(run.mib, MOST_MIB, about)
             # A machine under load makes the clock run; what the program itself used counts then.
             self.assertLessEqual(min(run.seconds, run.processor_s), limit_s, about)
-            self.assertLessEqual(run.seconds, 5 * limit_s, about)
+            self.assertLessEqual(run.seconds, 10 * limit_s, about)
         return run
 
 
@@ -278,21 +291,6 @@ class Places(HostileCase):
             self.stands(path, status)
             writer.join()
 
-    def test_no_permission(self):
-        path = self.put("locked.wav", wav(bytes(48000)))
-        os.chmod(path, 0)
-        if os.geteuid() != 0:
-            self.stands(path, 2, "no permission")
-            return
-        if not shutil.which("setpriv"):
-            self.skipTest("root may read everything, and there is no setpriv")
-        os.chmod(self.folder, 0o755)
-        copy = shutil.copy(PROGRAM, self.folder / "pipebeat")
-        done = subprocess.run(["setpriv", "--reuid=65534", "--clear-groups", copy, "check", *HEARD, path],
-                              capture_output=True, timeout=60, check=False)
-        self.assertEqual(done.returncode, 2)
-        self.assertIn(b"locked.wav: no permission", done.stderr)
-
     def test_names(self):
         for name in ("two words.wav", "two\nlines.wav", "Bäckerei ☕.wav", b"\xff\xfe.wav", "-.wav",
                      "--help", "-", "\x1b[2Jcleared.wav", "%s%n.wav", "$(reboot).wav", "`x`.wav"):
@@ -345,7 +343,6 @@ class Jobs(HostileCase):
         path = pathlib.Path(job, "job.json")
         good = path.read_bytes()
         inside = (4 << 20) - 200
-        # One at a time: what this process holds counts for its children.
         for unit, count, end in ((b"0,", inside // 2, b"0]"), (b"[],", inside // 3, b"0]"), (b"{},", inside // 3, b"0]"),
                                  (b'{"":0},', inside // 7, b"0]"), (b"x", inside, b'"]'), (b"[", inside, b""),
                                  (b'{"":', inside // 4, b""), (b" ", 5 << 20, good), (b"\xff", inside, b"")):

@@ -7,7 +7,7 @@ import re
 import subprocess
 
 import program
-from program import PROGRAM, SOURCE, Case, run, tone
+from program import PATIENCE_S, PROGRAM, SOURCE, Case, run, tone
 
 NASTY = '</title><script>alert(1)</script><img src=x onerror="alert(2)"> & "van" \'x\' {{vehicle}} \x1b[31m'
 
@@ -243,7 +243,7 @@ class Rivals(JobCase):
             ["sh", "-c", 'for i in 1 2 3 4 5 6 7 8 9 10; do "$0" job read "$1" --note "$2$i" || exit 1; done',
              PROGRAM, self.job, name], stdout=subprocess.DEVNULL) for name in "ab"]
         for writer in writers:
-            self.assertEqual(writer.wait(timeout=60), 0)
+            self.assertEqual(writer.wait(timeout=PATIENCE_S), 0)
         notes = [e["text"] for e in self.entries()]
         self.assertEqual(sorted(notes), sorted(f"{n}{i}" for n in "ab" for i in range(1, 11)))
         self.assertEqual([e["id"] for e in self.entries()], list(range(1, 21)))

@@ -11,12 +11,11 @@ import sys
 import unittest
 
 import program
-from program import PROGRAM, SOURCE, Case, tone
+from program import PATIENCE_S, PROGRAM, SANITIZED, SOURCE, Case, tone
 
 sys.path.insert(0, os.fspath(SOURCE / "tools"))
 from sound_server import SoundServer  # noqa: E402
 
-SANITIZED = any(name in PROGRAM.read_bytes() for name in (b"__asan_init", b"__tsan_init"))
 LEAKS = 99
 # Leaks only: what libraries do with bytes of vectors that they loaded too many of is theirs.
 VALGRIND = ("valgrind", "--quiet", "--leak-check=full", "--undef-value-errors=no",
@@ -47,7 +46,7 @@ class Leaks(Case):
                 if stop_after in line:
                     break
             process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=200)
+        out, err = process.communicate(timeout=PATIENCE_S)
         self.assertIn(process.returncode, statuses, (arguments, out[-500:], err[-3000:]))
         self.called.add(arguments[0] if arguments[0] != "job" else " ".join(arguments[:2]))
 

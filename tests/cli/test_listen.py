@@ -23,7 +23,8 @@ import unittest
 
 KILLS = int(sys.argv.pop(3)) if sys.argv[3:] and sys.argv[3].isdigit() else 4
 
-from program import PROGRAM, SOURCE, Case, run  # noqa: E402
+import program  # noqa: E402
+from program import PATIENCE_S, PROGRAM, SOURCE, Case, run  # noqa: E402
 
 sys.path.insert(0, os.fspath(SOURCE / "tools"))
 from sound_server import SoundServer  # noqa: E402
@@ -104,11 +105,22 @@ class Listen(Case):
         self.addCleanup(player.wait)
         self.addCleanup(player.kill)
 
-    def wait_for_sound(self, seconds, process):
+    def one_of(self, takes, good):
+        """`good()` makes a take and says first whether it is good. On a busy machine player and sound server
+        leave pieces of sound out now and then; what is always wrong is wrong every time."""
+        told = []
+        for _ in range(takes):
+            told.append(good())
+            if told[-1][0]:
+                return
+        self.fail(told)
+
+    def wait_for_sound(self, seconds, process=None):
         """Until so much of the take is on the disk."""
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + PATIENCE_S
         while not self.take.exists() or self.take.stat().st_size < 94 + seconds * 44100 * 4:
-            self.assertIsNone(process.poll(), "it ended too early")
+            if process:
+                self.assertIsNone(process.poll(), "it ended too early")
             self.assertLess(time.monotonic(), deadline)
             time.sleep(0.02)
 
@@ -119,43 +131,46 @@ class Listen(Case):
         self.assertIn("> is used by `pipebeat listen`", out)
 
     def test_listening_says_what_checking_says(self):
-        self.play()
-        process = self.start("--seconds", "10")
-        out, err = process.communicate(timeout=60)
-        lines = [json.loads(line) for line in out.splitlines()]
-        self.assertEqual([line["running"] for line in lines], [True] * (len(lines) - 1) + [False])
-        # One a second, or as often as a busy machine comes to judge.
-        self.assertGreaterEqual(len(lines), 2, err)
-        for line in lines:
-            self.assertEqual(line["schema"], "pipebeat.check/1")
-            self.assertEqual(set(line) - {"running", "recent"}, set(line["recent"]))
-            self.assertLessEqual(line["recent"]["input"]["usable_s"], 5.1)
-        last = lines[-1]
-        self.assertEqual(playable(self.take), (441000, 44100))
-        self.assertIn("Caution when recording: outdoors", err)
-        self.assertIn(f"Kept: {self.take} (10.0 s)", err)
-        self.assertNotIn("Lost:", err)
-
-        # The take is kept bit for bit, so a check of it gives the very same finding ...
-        again, _, status = run("check", *FOUR, "--json", self.take)
-        again = json.loads(again)
-        del last["running"], last["recent"]
-        self.assertEqual(again, last)
-        self.assertEqual(process.returncode, status)
-        # ... and the recording that was played differs by what the way through the sound server
-        # did to it, and by where the take begins.
         played = json.loads(run("check", *FOUR, "--json", VAN)[0])
-        self.assertEqual(last["verdict"], played["verdict"])
-        self.assertAlmostEqual(last["rpm"]["mean"], played["rpm"]["mean"],
-                               delta=0.01 * played["rpm"]["mean"])
-        self.assertAlmostEqual(last["missing_event_ratio"], played["missing_event_ratio"], delta=0.02)
+
+        def like_the_played():
+            """One take: the very finding that a check of it gives, and whether that of what was played."""
+            self.take.unlink(missing_ok=True)
+            self.play()
+            process = self.start("--seconds", "10")
+            out, err = process.communicate(timeout=PATIENCE_S)
+            lines = [json.loads(line) for line in out.splitlines()]
+            self.assertEqual([line["running"] for line in lines], [True] * (len(lines) - 1) + [False])
+            # One a second, or as often as a busy machine comes to judge.
+            self.assertGreaterEqual(len(lines), 2, err)
+            for line in lines:
+                self.assertEqual(line["schema"], "pipebeat.check/1")
+                self.assertEqual(set(line) - {"running", "recent"}, set(line["recent"]))
+                self.assertLessEqual(line["recent"]["input"]["usable_s"], 5.1)
+            last = lines[-1]
+            self.assertEqual(playable(self.take), (441000, 44100))
+            self.assertIn("Caution when recording: outdoors", err)
+            self.assertIn(f"Kept: {self.take} (10.0 s)", err)
+
+            # The take is kept bit for bit.
+            again, _, status = run("check", *FOUR, "--json", self.take)
+            again = json.loads(again)
+            del last["running"], last["recent"]
+            self.assertEqual(again, last)
+            self.assertEqual(process.returncode, status)
+            # The recording that was played differs by what the way through the sound server did to it, and
+            # by where the take begins.
+            return ("Lost:" not in err and last["verdict"] == played["verdict"] and
+                    abs(last["rpm"]["mean"] / played["rpm"]["mean"] - 1.0) < 0.01 and
+                    abs(last["missing_event_ratio"] - played["missing_event_ratio"]) < 0.02, last, err)
+        self.one_of(4, like_the_played)
 
     def test_interrupt_ends_the_take_cleanly(self):
         self.play()
         process = self.start()
         self.wait_for_sound(3.0, process)
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=PATIENCE_S)
         self.assertFalse(json.loads(out.splitlines()[-1])["running"])
         self.assertIn(process.returncode, (0, 1, 3))
         self.assertIn("Kept: ", err)
@@ -181,21 +196,26 @@ class Listen(Case):
     def test_a_kill_costs_less_than_a_second_of_what_was_played(self):
         # Against the clock, not against our own file: sound that came in before the kill.
         self.play()
-        process = self.start()
-        self.wait_for_sound(0.5, process)
-        before, begin = self.take.stat().st_size, time.monotonic()
-        time.sleep(2.0)
-        process.kill()
-        passed = time.monotonic() - begin
-        process.wait()
-        frames, rate = playable(self.take)
-        self.assertGreater(frames / rate, (before - 94) / 4 / rate + passed - 1.0)
+
+        def nearly_all_kept():
+            self.take.unlink(missing_ok=True)
+            process = self.start()
+            self.wait_for_sound(0.5, process)
+            before, begin = self.take.stat().st_size, time.monotonic()
+            time.sleep(2.0)
+            process.kill()
+            passed = time.monotonic() - begin
+            process.wait()
+            frames, rate = playable(self.take)
+            missing = (before - 94) / 4 / rate + passed - frames / rate
+            return missing < 1.0, missing
+        self.one_of(4, nearly_all_kept)
 
     def test_disk_full(self):
         self.play()
         process = self.start(preexec_fn=lambda: resource.setrlimit(
             resource.RLIMIT_FSIZE, (400_000, 400_000)))
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=PATIENCE_S)
         self.assertEqual(process.returncode, 2)
         self.assertIn("a limit on file sizes is reached; what was heard so far is kept", err)
         self.assertEqual(playable(self.take), ((400_000 - 94) // 4, 44100))
@@ -213,7 +233,7 @@ class Listen(Case):
         self.take = disk / "take.wav"
         self.play()
         process = self.start()
-        _, err = process.communicate(timeout=60)
+        _, err = process.communicate(timeout=PATIENCE_S)
         self.assertEqual(process.returncode, 2)
         self.assertIn("the disk is full; what was heard so far is kept", err)
         self.assertGreater(playable(self.take)[0], 80_000)
@@ -223,7 +243,7 @@ class Listen(Case):
         process = self.start()
         self.wait_for_sound(1.0, process)
         self.server.stop()
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=PATIENCE_S)
         self.assertEqual(process.returncode, 2, err)
         self.assertIn("the device delivers no more sound", err)
         self.assertIn("Kept: ", err)
@@ -235,7 +255,7 @@ class Listen(Case):
         process = self.start()
         process.stdout.readline()
         process.stdout.close()
-        self.assertEqual(process.wait(20), 2)
+        self.assertEqual(process.wait(PATIENCE_S), 2)
         self.assertIn("nobody reads it any more", process.stderr.read())
         self.assertGreater(playable(self.take)[0], 44100)
 
@@ -267,11 +287,14 @@ class Listen(Case):
 
     def test_microphone_check(self):
         self.play()
-        out, _, status = run("listen", "--microphone-check", env=self.server.env)
-        self.assertEqual((out, status), ("The microphone hears well: level, lows and gain are good.\n", 0))
+
+        def hears_well():
+            out, _, status = run("listen", "--microphone-check", env=self.server.env)
+            return (out, status) == ("The microphone hears well: level, lows and gain are good.\n", 0), out
+        self.one_of(2, hears_well)
 
     def on_a_terminal(self, *arguments):
-        """The program on a terminal of its own: process, what it has shown so far, a way to press keys."""
+        """The program on a terminal of its own: ways to wait for words, to press a key, to wait for its end."""
         primary, secondary = pty.openpty()
         self.addCleanup(os.close, primary)
         fcntl.ioctl(secondary, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 90, 0, 0))
@@ -292,41 +315,46 @@ class Listen(Case):
         self.addCleanup(process.stderr.close)
         self.addCleanup(process.wait)
         self.addCleanup(process.kill)
-        return (process, lambda: b"".join(shown).decode(errors="replace"),
-                lambda key: os.write(primary, key.encode()))
+
+        def so_far():
+            return b"".join(shown).decode(errors="replace")
+
+        def ended():
+            """Exit status, standard error and what stays on the terminal when the view is gone."""
+            status, err = process.wait(PATIENCE_S), process.stderr.read().decode()
+            reader.join()
+            return status, err, so_far()[so_far().rindex("\x1b[?1049l"):]
+
+        def wait_for(*words):
+            deadline = time.monotonic() + PATIENCE_S
+            while not all(word in screen_of(so_far()) for word in words):
+                self.assertIsNone(process.poll(), "it ended too early")
+                self.assertLess(time.monotonic(), deadline, f"no {words} on\n{screen_of(so_far())}")
+                time.sleep(0.2)
+        return wait_for, lambda key: os.write(primary, key.encode()), ended
 
     def test_keys_on_a_terminal(self):
         self.play()
-        process, shown, press = self.on_a_terminal("listen", *FOUR, "--save", self.take)
-        self.wait_for_sound(3.0, process)
-        for key in "309ms":  # 9: a four has no such cylinder
-            press(key)
-            time.sleep(0.4)
-        self.assertIn(process.wait(20), (0, 1, 3))
-        err = process.stderr.read().decode()
-        time.sleep(0.2)
-        screen = shown()
-        for words in ("Recording 0:0", "rpm", "Last 5 s", "Level", "one row a cycle",
-                      "cylinder 3 unplugged", "all on again", "stop"):
-            self.assertIn(words, screen)
-        # The answer stays on the screen when the view is gone.
-        self.assertIn("4 cylinders", screen[screen.rindex("\x1b[?1049l"):])
-        self.assertRegex(err, r"marks: \d\.\d s off 3, \d\.\d s on, \d\.\d s mark\)")
+        wait_for, press, ended = self.on_a_terminal("listen", *FOUR, "--save", self.take)
+        wait_for("Recording 0:0", "rpm", "Last 5 s", "Level", "one row a cycle", "s stop")
+        for key, said in (("3", "cylinder 3 unplugged"), ("0", "all on again"), ("9", ""), ("m", "Marked at")):
+            press(key)  # 9: a four has no such cylinder
+            wait_for(said)
+        press("s")
+        status, err, answer = ended()
+        self.assertIn(status, (0, 1, 3))
+        self.assertIn("4 cylinders", answer)
+        self.assertRegex(err, r"marks: [0-9.]+ s off 3, [0-9.]+ s on, [0-9.]+ s mark\)")
         self.assertFalse(os.path.exists(f"{self.take}.marks"))
 
     def test_marks_made_while_listening_serve_the_drop_test(self):
         self.play()
-        process, _, press = self.on_a_terminal("listen", *FOUR, "--save", self.take)
-        self.wait_for_sound(4.5, process)
-        press("1")
-        self.wait_for_sound(6.0, process)
-        press("m")  # a moment to remember: it unplugs nothing
-        self.wait_for_sound(9.0, process)
-        press("0")
-        self.wait_for_sound(13.5, process)
-        press("s")
-        process.wait(20)
-        self.assertRegex(process.stderr.read().decode(), r"marks: .* off 1, .* mark, .* on\)")
+        _, press, ended = self.on_a_terminal("listen", *FOUR, "--save", self.take)
+        # 1 is off for three seconds; m, a moment to remember, unplugs nothing.
+        for seconds, key in ((4.5, "1"), (6.0, "m"), (9.0, "0"), (13.5, "s")):
+            self.wait_for_sound(seconds)
+            press(key)
+        self.assertRegex(ended()[1], r"marks: .* off 1, .* mark, .* on\)")
         out, err, status = run("droptest", *FOUR, "--json", os.fspath(self.take))
         self.assertIn(status, (0, 1, 3), err)
         self.assertEqual([c["cylinder"] for c in json.loads(out)["cylinders"]], [1])
@@ -334,7 +362,7 @@ class Listen(Case):
     def test_known_good(self):
         good = ("--known-good", os.fspath(SOURCE / "samples" / "van-after.flac"))
         self.play()
-        out, err = self.start("--seconds", "5", *good).communicate(timeout=60)
+        out, err = self.start("--seconds", "5", *good).communicate(timeout=PATIENCE_S)
         last = json.loads(out.splitlines()[-1])
         self.assertTrue(any("known" in reason or "running well" in reason for reason in last["reasons"]), (last, err))
         again = json.loads(run("check", *FOUR, "--json", *good, self.take)[0])
@@ -347,7 +375,7 @@ class Listen(Case):
     def segment(self, name, begin, seconds):
         """A stretch of the van's drop test, long enough by repetition."""
         path = self.folder / f"{name}.wav"
-        subprocess.run(["sox", DROPTEST, path, "trim", str(begin), str(seconds), "repeat", "11"], check=True)
+        subprocess.run(["sox", DROPTEST, path, "trim", str(begin), str(seconds), "repeat", "29"], check=True)
         return path
 
     def test_guided_drop_test(self):
@@ -364,15 +392,7 @@ class Listen(Case):
             player = self.server.play(sounds[off])
 
         engine_with(0)
-        process, shown, press = self.on_a_terminal("droptest", "--live", "--engine", "inline4", "--save", self.take)
-
-        def wait_for(words):
-            deadline = time.monotonic() + 60
-            while words not in screen_of(shown()):
-                self.assertIsNone(process.poll(), "it ended too early")
-                self.assertLess(time.monotonic(), deadline, f"no \"{words}\" on\n{screen_of(shown())}")
-                time.sleep(0.2)
-
+        wait_for, press, ended = self.on_a_terminal("droptest", "--live", "--engine", "inline4", "--save", self.take)
         wait_for("press Enter")
         press("\r")
         wait_for("Unplug cylinder 1")
@@ -393,12 +413,9 @@ class Listen(Case):
         press("\r")
         wait_for("Unplug cylinder 4")
         press("s")
-        status = process.wait(60)
+        status, err, answer = ended()
         player.kill()
         player.wait()
-        err = process.stderr.read().decode()
-        time.sleep(0.2)
-        answer = shown()[shown().rindex("\x1b[?1049l"):]
         self.assertLess(err.index("Caution first"), err.index("Kept: "))
         self.assertRegex(err, r"off 1, [0-9.]+ s on, [0-9.]+ s still off 1, [0-9.]+ s on, [0-9.]+ s off 3, [0-9.]+ s on")
         self.assertEqual(status, 1, answer + err)
@@ -414,7 +431,7 @@ class Listen(Case):
     def test_a_terminal_that_is_not_known(self):
         primary, secondary = pty.openpty()
         done = subprocess.run([PROGRAM, "listen", *FOUR, "--save", self.take], stdin=secondary,
-                              stdout=secondary, stderr=subprocess.PIPE, timeout=60, check=False,
+                              stdout=secondary, stderr=subprocess.PIPE, timeout=PATIENCE_S, check=False,
                               env=self.server.env | {"TERM": "unheard-of"})
         os.close(primary)
         os.close(secondary)
@@ -434,4 +451,4 @@ class Listen(Case):
         self.assertFalse(json.loads(out.splitlines()[-1])["running"])
 
 
-unittest.main(argv=[sys.argv[0], *sys.argv[3:]], verbosity=1)
+program.main(*sys.argv[3:])

@@ -6,7 +6,7 @@ import socket
 import subprocess
 
 import program
-from program import PROGRAM, Case, run
+from program import PATIENCE_S, PROGRAM, Case, run
 
 
 class Page(Case):
@@ -20,7 +20,7 @@ class Page(Case):
         return copy
 
     def call(self, copy, *arguments):
-        done = subprocess.run([copy, "page", *arguments], capture_output=True, timeout=30, check=False)
+        done = subprocess.run([copy, "page", *arguments], capture_output=True, timeout=PATIENCE_S, check=False)
         return done.returncode, done.stderr.decode()
 
     def test_it_writes_the_page_that_was_built(self):
@@ -49,12 +49,12 @@ class Page(Case):
     def serve(self, copy):
         server = subprocess.Popen([copy, "page", "--serve", "--port", "0"], stdout=subprocess.PIPE)
         self.addCleanup(server.stdout.close)
-        self.addCleanup(server.wait, timeout=10)
+        self.addCleanup(server.wait, timeout=PATIENCE_S)
         self.addCleanup(server.terminate)
         return int(server.stdout.readline().decode().split("127.0.0.1:")[1].split("/")[0])
 
     def ask(self, port, request):
-        with socket.create_connection(("127.0.0.1", port), timeout=10) as client:
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as client:
             with contextlib.suppress(OSError):  # it may have hung up already
                 client.sendall(request.encode("latin-1"))
                 client.shutdown(socket.SHUT_WR)
@@ -101,7 +101,7 @@ class Page(Case):
             self.assertIn(f"port {port}", err)
         finally:
             first.terminate()
-            self.assertEqual(first.wait(timeout=10), 0)
+            self.assertEqual(first.wait(timeout=PATIENCE_S), 0)
             first.stdout.close()
 
 

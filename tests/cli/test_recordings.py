@@ -7,7 +7,7 @@ import threading
 import unittest
 
 import program
-from program import PROGRAM, Case, run, tone
+from program import PATIENCE_S, PROGRAM, Case, run, tone
 
 FOUR = ("check", "--cylinders", "4", "--json")
 
@@ -30,7 +30,7 @@ class Names(Case):
 
     def test_a_leading_dash(self):
         tone(self.folder / "-v.wav")
-        done = subprocess.run([PROGRAM, *FOUR, "--", "-v.wav"], cwd=self.folder, timeout=60,
+        done = subprocess.run([PROGRAM, *FOUR, "--", "-v.wav"], cwd=self.folder, timeout=PATIENCE_S,
                               capture_output=True, check=False)
         self.assertEqual((done.returncode, done.stderr), (3, b""))
 
@@ -38,7 +38,7 @@ class Names(Case):
         self.refused(*FOUR, "no such\nfile\x1b[31m.wav", says=["no such?file?[31m.wav"])
 
 
-class Several(Case):
+class SeveralAtOnce(Case):
     def test_the_order_of_the_command_line_however_many_at_a_time(self):
         names = [tone(self.folder / f"{i}.wav", seconds=2.0 + 2.0 * (i % 3)) for i in range(7)]
         names.insert(3, "nothing.wav")
@@ -66,7 +66,7 @@ class Pipes(Case):
     def test_standard_input_from_a_file(self):
         with open(tone(self.folder / "a.wav"), "rb") as file:
             done = subprocess.run([PROGRAM, *FOUR, "-"], stdin=file, capture_output=True,
-                                  timeout=60, check=False)
+                                  timeout=PATIENCE_S, check=False)
         self.assertEqual((done.returncode, done.stderr), (3, b""))
 
     def test_empty_standard_input(self):
@@ -74,7 +74,7 @@ class Pipes(Case):
 
     def test_closed_standard_input(self):
         done = subprocess.run(["/bin/sh", "-c", f'"{PROGRAM}" check --cylinders 4 - <&-'],
-                              capture_output=True, timeout=60, check=False)
+                              capture_output=True, timeout=PATIENCE_S, check=False)
         self.assertEqual(done.returncode, 2)
         self.assertIn(b"standard input", done.stderr)
 
@@ -145,9 +145,10 @@ class Hostile(Case):
         os.chmod(path, 0)
         os.chmod(self.folder, 0o755)
         shutil.copy(PROGRAM, self.folder / "pipebeat")
-        done = subprocess.run(["setpriv", "--reuid=65534", "--clear-groups",
-                               self.folder / "pipebeat", *FOUR, path],
-                              capture_output=True, timeout=60, check=False)
+        nobody = ("setpriv", "--reuid=65534", "--clear-groups", self.folder / "pipebeat")
+        if subprocess.run([*nobody, "--version"], capture_output=True, timeout=PATIENCE_S, check=False).returncode != 0:
+            self.skipTest("nobody else may run programs in this folder")
+        done = subprocess.run([*nobody, *FOUR, path], capture_output=True, timeout=PATIENCE_S, check=False)
         self.assertEqual(done.returncode, 2)
         self.assertIn(b"locked.wav: no permission", done.stderr)
 

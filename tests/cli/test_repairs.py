@@ -12,7 +12,7 @@ import sys
 import wave
 
 import program
-from program import Case, run
+from program import PATIENCE_S, Case, run
 
 SYNTH = pathlib.Path(sys.argv[3]).resolve()
 THREE = {"seed": 1, "duration_s": 14, "view": "tailpipe", "distance_m": 0.4, "background": ["speech", "fan"], "snr_db": 15,
@@ -29,7 +29,7 @@ class Repairs(Case):
         base = self.folder / name
         base.with_suffix(".json").write_text(json.dumps({"name": name, **scene, **more}))
         subprocess.run([SYNTH, base.with_suffix(".json"), "-o", base.with_suffix(".wav"), "--truth", base.with_suffix(".truth")],
-                       check=True, capture_output=True, timeout=120)
+                       check=True, capture_output=True, timeout=PATIENCE_S)
         return str(base.with_suffix(".wav")), json.loads(base.with_suffix(".truth").read_text())
 
     def test_an_even_engine_is_heard_at_the_speed_at_which_it_missed(self):

@@ -12,7 +12,7 @@ import tempfile
 import unittest
 
 import program
-from program import run
+from program import PATIENCE_S, run
 
 SYNTH = pathlib.Path(sys.argv[3]).resolve()
 VERDICT = {"even": "even", "dead": "dead_miss", "intermittent": "intermittent_miss",
@@ -38,7 +38,7 @@ def heard(name, *more):
     """Name, truth and finding of one scene; `more` words for the program."""
     with tempfile.TemporaryDirectory(prefix="pipebeat-scene-") as folder:
         sound, truth = os.path.join(folder, "scene.wav"), os.path.join(folder, "truth.json")
-        subprocess.run([SYNTH, "--named", name, "-o", sound, "--truth", truth], check=True, timeout=120)
+        subprocess.run([SYNTH, "--named", name, "-o", sound, "--truth", truth], check=True, timeout=PATIENCE_S)
         with open(truth, encoding="utf-8") as file:
             label = json.load(file)
         words = ["--cylinders", str(label["args"]["cylinders"])]

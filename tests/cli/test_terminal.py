@@ -5,7 +5,7 @@ import select
 import subprocess
 
 import program
-from program import PROGRAM, Case, run, tone
+from program import PATIENCE_S, PROGRAM, Case, run, tone
 
 
 def on_terminal(*arguments, env=None):
@@ -16,7 +16,7 @@ def on_terminal(*arguments, env=None):
                           stderr=secondary, env=environment) as process:
         os.close(secondary)
         shown = b""
-        while select.select([primary], [], [], 60)[0]:
+        while select.select([primary], [], [], PATIENCE_S)[0]:
             try:
                 part = os.read(primary, 65536)
             except OSError:  # the last writer is gone
@@ -24,7 +24,7 @@ def on_terminal(*arguments, env=None):
             if not part:
                 break
             shown += part
-        process.wait(60)
+        process.wait(PATIENCE_S)
     os.close(primary)
     return shown.decode()
 
@@ -63,7 +63,7 @@ class Terminal(Case):
     def test_standard_input_that_is_a_terminal(self):
         primary, secondary = pty.openpty()
         done = subprocess.run([PROGRAM, "check", "--cylinders", "4", "-"], stdin=secondary,
-                              capture_output=True, timeout=60, check=False)
+                              capture_output=True, timeout=PATIENCE_S, check=False)
         os.close(primary)
         os.close(secondary)
         self.assertEqual(done.returncode, 2)

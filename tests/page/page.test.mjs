@@ -614,8 +614,10 @@ describe('sharing', () => {
     const page = await open(browser, url);
     await page.evaluate(([files, name]) => {
       window.shared = [];
+      window.asked = 0;
       navigator.canShare = (data) => files || !data.files;
       navigator.share = async (data) => {
+        window.asked += 1;
         if (!navigator.userActivation.isActive) throw new DOMException('', 'NotAllowedError');
         if (name) throw new DOMException('', name);
         window.shared.push({
@@ -627,7 +629,8 @@ describe('sharing', () => {
     await choose(page, at('before.wav'));
     await findingOf(page);
     await page.click('#share');
-    await page.waitForTimeout(100);
+    await page.waitForFunction((name) => (name ? window.asked : window.shared.length) > 0, refusal);
+    await page.waitForTimeout(100);  // for what must not come
     return page;
   }
 
@@ -648,6 +651,7 @@ describe('sharing', () => {
     assert.equal(await message(left), '');
     await left.context().close();
     const refused = await withSheet(true, 'NotAllowedError');
+    await refused.waitForFunction(() => !document.getElementById('message').hidden);
     assert.match(await message(refused), /^Sharing did not work .* save/);
     await refused.context().close();
   });
