@@ -31,6 +31,7 @@ enum class DropReasonCode {
   contributes_little,   ///< cylinder; value: contribution
   speed_held,           ///< value: mean rpm drop: idle control hides it, the pattern decides
   not_tested,           ///< cylinder: nobody unplugged it
+  unplugged_again,      ///< cylinder; value: how many times, judged as one
   plugged_back_differs, ///< value: slowest, value2: fastest rpm with all plugged in
 };
 

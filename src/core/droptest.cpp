@@ -198,6 +198,7 @@ std::string_view to_string(DropReasonCode code) {
     case DropReasonCode::contributes_little: return "contributes_little";
     case DropReasonCode::speed_held: return "speed_held";
     case DropReasonCode::not_tested: return "not_tested";
+    case DropReasonCode::unplugged_again: return "unplugged_again";
     case DropReasonCode::plugged_back_differs: return "plugged_back_differs";
   }
   return "nothing_stands_out";
@@ -238,6 +239,9 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
   std::vector<Reading> readings;
   std::vector<DropReason> remarks;
   for (const auto& [cylinder, findings] : unplugged) {
+    if (findings.size() > 1) {
+      remarks.push_back({DropReasonCode::unplugged_again, cylinder, static_cast<double>(findings.size())});
+    }
     Reading r;
     r.cylinder = cylinder;
     std::vector<core::MeanSpeed> speeds;

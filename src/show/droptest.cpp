@@ -78,6 +78,10 @@ std::string sentence(const DropReason& r) {
       return fmt::format("the idle control holds the speed (usual drop {:.0f} rpm): the beat decides",
                          r.value);
     case DropReasonCode::not_tested: return fmt::format("cylinder {} was not unplugged", r.cylinder);
+    case DropReasonCode::unplugged_again:
+      return fmt::format("cylinder {} was unplugged {} times, which is judged as one: make sure that none of them was "
+                         "another cylinder",
+                         r.cylinder, r.value == 2.0 ? "two" : fmt::format("{:.0f}", r.value));
     case DropReasonCode::plugged_back_differs:
       return fmt::format("with everything plugged in the speed was between {:.0f} and {:.0f} rpm: let it settle "
                          "longer, and make sure that none was left unplugged",

@@ -135,15 +135,6 @@ std::string reading_in_words(const Reading& r) {
   return out;
 }
 
-std::string day_and_time(const std::string& date) {
-  std::string out = date;
-  if (out.size() == 20 && out[10] == 'T') {
-    out[10] = ' ';
-    out.resize(16);
-  }
-  return out;
-}
-
 std::string causes_text(const Diagnosis& d) {
   std::string out;
   const auto to = std::back_inserter(out);
@@ -243,6 +234,15 @@ Json to_json(const TestAdvice& t) {
 }
 
 }  // namespace
+
+std::string day_and_time(const std::string& date) {
+  std::string out = date;
+  if (out.size() == 20 && out[10] == 'T') {
+    out[10] = ' ';
+    out.resize(16);
+  }
+  return out;
+}
 
 std::vector<RankedCause> causes_to_show(const Diagnosis& d) {
   if (!cylinder_open(d)) return d.causes;
@@ -344,10 +344,11 @@ std::string next_text(const JobCard& card, const Diagnosis& diagnosis,
   out += wrapped("  ", assumption) + '\n';
   if (diagnosis.tests.empty()) return out;
   out += test_text(diagnosis.tests.front(), diagnosis, options);
-  if (diagnosis.tests.size() > 1) {
+  // Nobody unplugs anything on an engine that is well.
+  const std::size_t most_others = diagnosis.tests.front().test == "nothing_to_repair" ? 0 : 4;
+  if (most_others > 0 && diagnosis.tests.size() > 1) {
     out += "\n  Other tests worth doing, most telling for their time first\n";
   }
-  constexpr std::size_t most_others = 4;
   for (std::size_t i = 1; i < std::min(diagnosis.tests.size(), most_others + 1); ++i) {
     const TestAdvice& t = diagnosis.tests[i];
     out += wrapped("    - ", fmt::format("{}{} ({:g} min, settles {})", t.words,

@@ -28,6 +28,9 @@ struct JobTextOptions {
 /// One entry of the history as a sentence without its full stop.
 [[nodiscard]] std::string sentence(const JobEntry& entry);
 
+/// A date of the job file (UTC) as people read it: "2026-11-25 16:40"; anything else as it is.
+[[nodiscard]] std::string day_and_time(const std::string& date);
+
 /// "inline4, 4 cylinders, four-stroke, petrol, port injection"
 [[nodiscard]] std::string engine_in_words(const JobCard& card);
 

@@ -99,15 +99,6 @@ footer{margin-top:1.5rem;color:#4d5761}
 </body></html>
 )";
 
-std::string day_and_time(const std::string& date) {
-  std::string out = date;
-  if (out.size() == 20 && out[10] == 'T') {
-    out[10] = ' ';
-    out.resize(16);
-  }
-  return out;
-}
-
 std::string joined(const std::vector<std::string>& texts) {
   return fmt::format("{}", fmt::join(texts, "; "));
 }

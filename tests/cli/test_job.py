@@ -87,6 +87,9 @@ class Hunt(JobCase):
         self.assertEqual((status, err), (0, ""))
         said = self.next()
         self.assertEqual(said["causes"][0]["cause"], "no_fault")
+        text = self.done("next", self.job)
+        self.assertIn("Next: nothing to repair.", text)
+        self.assertNotIn("Other tests worth doing", text)
         shown = self.done("show", self.job)
         self.assertNotIn("Cylinder at fault", shown)  # none is: the repair is proved
         for part in ("bakery van", "new plug lead", "2026-11-24 09:30", "a cylinder is dead", "no miss, it runs evenly"):

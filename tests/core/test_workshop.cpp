@@ -178,6 +178,25 @@ TEST_CASE("with an idle control that holds the speed the pattern still names it"
                     [](const DropReason& r) { return r.code == DropReasonCode::speed_held; }));
 }
 
+TEST_CASE("a cylinder that was unplugged more than once is told: one of them may have been another") {
+  const Engine engine = engine_with({1, 3, 4, 2});
+  std::vector<DropStretch> stretches{{0, finding_of(engine, {{0, 10, 750, {}}}, 0, 3)}};
+  const auto again = [&] {
+    const DropTest test = judge_drop_test(engine, stretches);
+    std::vector<std::pair<int, double>> told;
+    for (const DropReason& r : test.reasons) {
+      if (r.code == DropReasonCode::unplugged_again) told.emplace_back(r.cylinder, r.value);
+    }
+    return told;
+  };
+  for (int c = 1; c <= 3; ++c) {
+    stretches.push_back({c, finding_of(engine, {{0, 10, 712, {c}}}, c, 10U + static_cast<unsigned>(c))});
+  }
+  CHECK(again().empty());
+  stretches.push_back({2, finding_of(engine, {{0, 10, 712, {4}}}, 0, 20U)});
+  CHECK(again() == std::vector<std::pair<int, double>>{{2, 2.0}});
+}
+
 TEST_CASE("the guide asks for one cylinder after the other, and notices a lead that was forgotten") {
   using core::DropStep;
   const Engine engine = engine_with({1, 3, 4, 2});

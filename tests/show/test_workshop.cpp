@@ -82,6 +82,15 @@ TEST_CASE("A drop test half done asks for the other half") {
   CHECK(contains(show::to_text(test), "The likeliest answer is only 55 % sure."));
 }
 
+TEST_CASE("A cylinder unplugged twice is mentioned") {
+  DropTest test;
+  test.dead = {3};
+  test.reasons = {{DropReasonCode::unplugged_again, 1, 2.0}};
+  const std::string text = show::to_text(test);
+  CHECK(contains(text, "Cylinder 1 was unplugged two times, which is judged as one"));
+  check_that_it_fits(text);
+}
+
 TEST_CASE("A comparison says whether it misses now, and doubts the order of the names when it got worse") {
   CHECK(contains(compared(Change::fixed, false, 0.98), "  No miss now  98 % sure"));
   const std::string worse = compared(Change::worse, true, 0.03);
