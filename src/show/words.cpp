@@ -64,7 +64,7 @@ std::string sentence(const Reason& r) {
       return fmt::format("only {:.1f} s of running engine could be used", r.value);
     case ReasonCode::speed_not_found: return "the engine's speed could not be followed";
     case ReasonCode::speed_ambiguous:
-      return fmt::format("{:.0f} and {:.0f} rpm fit this sound equally well", r.value, r.value2);
+      return fmt::format("{:.0f} and {:.0f} rpm both fit this sound", r.value, r.value2);
     case ReasonCode::clipped:
       return fmt::format("the recording is overloaded: {} of it is clipped", percent(r.value));
     case ReasonCode::too_noisy:
@@ -279,9 +279,7 @@ std::vector<std::string> steps(const Report& report, Place place) {
       return {"Check that this is the right recording and that the engine runs in it.", again};
     case ReasonCode::speed_not_found:
     case ReasonCode::speed_ambiguous:
-      if (report.speed_guess) {
-        return {fmt::format("Check the speed of {:.0f} rpm that you gave, or leave it out.", report.speed_guess->value()), again};
-      }
+      if (report.speed_guess) return {again};
       return {on_page ? "Read the speed from the dashboard or an rpm meter and write it into the page, "
                         "under More about the engine."
                       : "Read the speed from the dashboard or an rpm meter and give it with --rpm.",

@@ -2,6 +2,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cstdint>
 #include <set>
 #include <sstream>
@@ -105,6 +106,7 @@ TEST_CASE("A speed guess shows, and is doubted first when there is no answer") {
     const auto steps = show::next_steps({"a.wav", engine, f, Rpm{1600.0}});
     CHECK(steps.front() == "The speed was looked for near 1600 rpm only: if that may be wrong, try again "
                            "without --rpm.");
+    CHECK(std::none_of(steps.begin() + 1, steps.end(), [](const auto& step) { return contains(step, "rpm"); }));
     CHECK_FALSE(contains(show::next_steps({"a.wav", engine, f}).front(), "without --rpm"));
   }
 }
