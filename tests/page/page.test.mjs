@@ -668,6 +668,27 @@ describe('sharing', () => {
   });
 });
 
+test('report and job sheet are read on a phone as well: no picture is too small, nothing lies beside the screen', async () => {
+  const [report, job, sheet] = [at('report.html'), at('job'), at('sheet.html')];
+  for (const command of [['check', '--cylinders', '4', '--report', report, at('before.wav')],
+    ['job', 'new', job, '--vehicle', 'bakery van', '--engine', 'inline4'], ['check', '--job', job, at('before.wav')],
+    ['job', 'read', job, '--cylinder', '3', '--click', 'yes', '--swapped', 'coil:3>4', '--followed', 'no'],
+    ['job', 'sheet', job, '-o', sheet]]) {
+    assert.notEqual(spawnSync(PIPEBEAT, command).status, 2, command.join(' '));
+  }
+  const context = await browser.newContext({ viewport: { width: 390, height: 740 } });
+  const page = await context.newPage();
+  for (const [file, pictures] of [[report, 5], [sheet, 2]]) {
+    await page.goto(`file://${file}`);
+    assert.ok(await page.evaluate(() => document.documentElement.scrollWidth) <= 390, file);
+    const widths = await page.evaluate(() => [...document.querySelectorAll('svg')].map((s) => s.clientWidth));
+    assert.equal(widths.length, pictures, file);
+    assert.ok(Math.min(...widths) >= 320, `${file}: ${widths}`);
+    await noSeriousViolation(page);
+  }
+  await context.close();
+});
+
 test('where the browser keeps nothing the page says so, and compares all the same', async () => {
   const context = await browser.newContext({ viewport: phone });
   await context.addInitScript(() => { indexedDB.open = () => { throw new DOMException('', 'SecurityError'); }; });
