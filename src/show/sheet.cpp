@@ -49,7 +49,7 @@ figure svg{display:block;width:100%;height:auto}
 .sure{font-size:1.05rem;font-weight:600}
 .caution{border-left:4px solid #b04400;background:#fbf1ea;padding:.4rem .7rem;margin:.4rem 0;break-inside:avoid;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 footer{margin-top:1.5rem;color:#4d5761}
-@media screen and (max-width:36rem){.pictures{grid-template-columns:1fr}.causes{table-layout:auto}.causes th:nth-child(n){width:auto}}
+@media screen and (max-width:36rem){.pictures{grid-template-columns:1fr}}
 @media print{body{max-width:none;padding:0;font-size:10pt}}
 </style></head><body>
 <h1>{{vehicle}}</h1>
