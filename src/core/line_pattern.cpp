@@ -5,6 +5,7 @@
 #include <cmath>
 #include <complex>
 #include <numbers>
+#include <numeric>
 
 namespace pipebeat::core {
 
@@ -17,7 +18,8 @@ std::vector<double> line_levels(const CycleLines& lines, std::size_t m) {
   return level;
 }
 
-double null_level(const CycleLines& lines, std::size_t m, const Engine& engine, double low, double high) {
+double null_level(const CycleLines& lines, std::size_t m, const Engine& engine, double low,
+                  double high) {
   const auto P = static_cast<double>(engine.positions().size());
   const std::vector<double> level = line_levels(lines, m);
   std::vector<double> at;
@@ -52,11 +54,11 @@ double null_level(const CycleLines& lines, std::size_t m, const Engine& engine, 
   return count > 0 ? std::clamp(sum / count, -25.0, 15.0) : -25.0;
 }
 
-
 namespace {
 
 /// Residual operator of a weighted smoother: R = I - (W + penalty D'D)^-1 W with second differences
-/// D (E. Whittaker, Proc. Edinburgh Math. Soc. 41, 1923). By Gauss-Jordan; at most 64 lines.
+/// D (E. Whittaker, Proc. Edinburgh Math. Soc. 41, 1923). By Gauss-Jordan; at most 64 lines. A
+/// weight may be 0: what the curve is there the others say.
 std::vector<double> residual_operator(const std::vector<double>& weight, double penalty) {
   const std::size_t K = weight.size();
   std::vector<double> a(K * K, 0.0);
@@ -95,40 +97,63 @@ std::vector<double> residual_operator(const std::vector<double>& weight, double 
   return inverse;
 }
 
+/// How much every line counts, and what a smooth curve through the lines leaves of them.
+struct Smoother {
+  std::vector<double> weight;
+  std::vector<double> residual;
+  double whole = 0.0;  ///< sum of the weights
+
+  void solve(double penalty) {
+    residual = residual_operator(weight, penalty);
+    whole = std::accumulate(weight.begin(), weight.end(), 0.0);
+  }
+};
+
 }  // namespace
 
 // The constants below were chosen by the area under the ROC curve of `strength` alone, dead against
 // even and dead against weak, on 350 synthesised recordings and seen again on 140 others: without
 // weights and with three firing frequencies of lines it is 0.92, as below 0.96.
-PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine) {
+PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine,
+                             Halves halves) {
   const std::size_t P = engine.positions().size();
   const std::size_t K = std::min(lines.lines, 4 * P);
   PatternMisfit out;
   if (K < 4) return out;
   constexpr double least_coherence = 0.005;
   std::vector<double> level(K);
-  std::vector<double> weight(K);
-  double whole_weight = 0.0;
+  Smoother all;
+  all.weight.resize(K);
   for (std::size_t k = 0; k < K; ++k) {
     const double coherence = lines.coherence[m][k];
     level[k] = 10.0 * std::log10(lines.power[m][k] * std::max(coherence, least_coherence) + 1e-20);
-    weight[k] = std::pow(std::clamp(coherence, 0.05, 1.0), 0.6);
-    whole_weight += weight[k];
+    all.weight[k] = std::pow(std::clamp(coherence, 0.05, 1.0), 0.6);
   }
+  const bool has_halves = P % 2 == 0 && P >= 4;
   // The penalty's bandwidth is about a firing frequency.
-  const std::vector<double> residual = residual_operator(weight, 3.0 * std::pow(static_cast<double>(P) / 4.0, 4.0));
+  const double penalty = 3.0 * std::pow(static_cast<double>(P) / 4.0, 4.0);
+  all.solve(penalty);
+  Smoother without_halves;
+  const bool apart = has_halves && halves == Halves::apart;
+  if (apart) {
+    without_halves = all;
+    for (std::size_t k = P / 2; k <= K; k += P) without_halves.weight[k - 1] = 0.0;
+    without_halves.solve(penalty);
+  }
+  const Smoother& usual = apart ? without_halves : all;
   // Lines as phasors of each position, once.
   std::vector<std::complex<double>> phasor(K * P);
   for (std::size_t k = 0; k < K; ++k) {
     for (std::size_t p = 0; p < P; ++p) {
       const double angle = engine.positions()[p].angle.value() / engine.cycle().value();
-      phasor[k * P + p] = std::polar(1.0 / static_cast<double>(P), -2.0 * std::numbers::pi * static_cast<double>(k + 1) * angle);
+      phasor[k * P + p] = std::polar(1.0 / static_cast<double>(P),
+                                     -2.0 * std::numbers::pi * static_cast<double>(k + 1) * angle);
     }
   }
   // No engine is perfectly even: a floor under every pattern, a quarter of one pulse.
   const double floor = 0.25 * 0.25 / static_cast<double>(P);
   std::vector<double> z(K);
-  const auto misfit = [&](const std::vector<double>& strength) {
+  const auto misfit = [&](const std::vector<double>& strength, const Smoother& smoother) {
     for (std::size_t k = 0; k < K; ++k) {
       std::complex<double> s{};
       for (std::size_t p = 0; p < P; ++p) s += strength[p] * phasor[k * P + p];
@@ -137,11 +162,11 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
     double sum = 0.0;
     for (std::size_t i = 0; i < K; ++i) {
       double r = 0.0;
-      for (std::size_t j = 0; j < K; ++j) r += residual[i * K + j] * z[j];
+      for (std::size_t j = 0; j < K; ++j) r += smoother.residual[i * K + j] * z[j];
       r = std::clamp(r, -12.0, 12.0);
-      sum += weight[i] * r * r;
+      sum += smoother.weight[i] * r * r;
     }
-    return std::sqrt(sum / whole_weight);
+    return std::sqrt(sum / smoother.whole);
   };
   // Only levels count, so every position of an even layout gives the same.
   const std::size_t different = engine.even_fire() ? 1 : P;
@@ -150,7 +175,7 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
     double best = 1e9;
     for (std::size_t i = 0; i < different; ++i) {
       strength[i] = s;
-      best = std::min(best, misfit(strength));
+      best = std::min(best, misfit(strength, usual));
       strength[i] = 1.0;
     }
     return best;
@@ -181,15 +206,15 @@ PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engin
       for (std::size_t j = 0; j < P; ++j) {
         if (j == i) continue;
         strength[j] = gulp;
-        out.two_dead = std::min(out.two_dead, misfit(strength));
+        out.two_dead = std::min(out.two_dead, misfit(strength, usual));
         strength[j] = 1.0;
       }
       strength[i] = 1.0;
     }
   }
-  if (P % 2 == 0 && P >= 4) {
+  if (has_halves) {
     for (std::size_t i = 0; i < P; i += 2) strength[i] = 0.5;
-    out.alternating = misfit(strength);
+    out.alternating = misfit(strength, all);
   }
   return out;
 }

@@ -28,6 +28,13 @@ struct PatternMisfit {
   double strength = 0.5;    ///< of the weakest position if all others are alike, 1 a full pulse
 };
 
-PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine);
+/// Whether every other position may have a pulse of its own, as where banks, or halves with manifolds
+/// of their own, share a pipe; many a healthy engine sounds so. `apart` leaves the lines that only
+/// such a difference needs, odd multiples of half the firing frequency, out of every pattern but
+/// `alternating`: of one position or two they tell nothing then.
+enum class Halves { alike, apart };
+
+PatternMisfit pattern_misfit(const CycleLines& lines, std::size_t m, const Engine& engine,
+                             Halves halves = Halves::alike);
 
 }  // namespace pipebeat::core

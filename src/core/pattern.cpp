@@ -65,7 +65,7 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
   put(std::array{null_level(lines, 0, engine, 0.2, 1.0), null_level(lines, 0, engine, 1.0, 2.0),
                  null_level(lines, 0, engine, 2.0, 3.0), null_level(lines, 1, engine, 1.0, 2.0),
                  null_level(lines, 3, engine, 1.0, 2.0), null_level(lines, 4, engine, 1.0, 2.0)});
-  const PatternMisfit low = pattern_misfit(lines, 0, engine);
+  const PatternMisfit low = pattern_misfit(lines, 0, engine, Halves::apart);
   put(std::array{low.strength, low.healthy, low.one_weak, low.one_dead, low.two_dead, low.alternating,
                  std::min({low.healthy, low.one_weak, low.one_dead, low.two_dead, low.alternating})});
   for (const FiringOdds& o : odds) {

@@ -2,6 +2,7 @@
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <complex>
 #include <functional>
@@ -220,6 +221,35 @@ TEST_CASE("the line pattern tells a dead cylinder from a healthy engine") {
   CHECK(weak.strength == doctest::Approx(0.5).epsilon(0.4));
   CHECK(dead.strength < 0.15);
   CHECK(weak_null < dead_null);
+}
+
+TEST_CASE("halves that sound unlike hide no dead cylinder") {
+  // A six whose halves fire in turns into pipes of their own.
+  const Engine engine = *Engine::make({6, 4, {}, {}, {}});
+  const auto lines_of = [&](const std::array<double, 6>& strength) {
+    constexpr std::size_t cycles = 40;
+    constexpr std::size_t per_cycle = 96;
+    Folded folded;
+    folded.cycles = cycles;
+    folded.per_cycle = per_cycle;
+    for (auto& v : folded.value) {
+      v.assign(cycles * per_cycle, 0.0F);
+      for (std::size_t i = 0; i < cycles * 6; ++i) v[i * per_cycle / 6] = static_cast<float>(strength[i % 6]);
+    }
+    for (std::size_t c = 0; c <= cycles; ++c) folded.start_s.push_back(0.1 * static_cast<double>(c));
+    return cycle_lines(folded, 24);
+  };
+  const auto misfit = [&](const CycleLines& lines, Halves halves) { return pattern_misfit(lines, 0, engine, halves); };
+  const CycleLines unlike = lines_of({1.2, 0.6, 0.8, 0.3, 1.0, 0.6});
+  CHECK(misfit(unlike, Halves::apart).healthy < 0.8 * misfit(unlike, Halves::alike).healthy);
+  CHECK(misfit(unlike, Halves::apart).strength > misfit(unlike, Halves::alike).strength + 0.1);
+  const PatternMisfit dead = misfit(lines_of({1.2, 0.6, 0.8, 0.3, -0.15, 0.6}), Halves::apart);
+  CHECK(dead.one_dead < 0.6 * dead.healthy);
+  CHECK(dead.strength < 0.3);
+  // Every other one dead shows on the lines that are left out, and nowhere else.
+  const CycleLines every_other = lines_of({1.2, 0.1, 0.8, -0.2, 1.0, 0.1});
+  CHECK(misfit(every_other, Halves::apart).alternating == misfit(every_other, Halves::alike).alternating);
+  CHECK(misfit(every_other, Halves::apart).healthy < misfit(every_other, Halves::alike).healthy);
 }
 
 TEST_CASE("a miss that draws gas in, louder than a fired pulse, is still the miss") {
