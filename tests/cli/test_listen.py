@@ -88,6 +88,7 @@ class Listen(Case):
         self.server = SoundServer()
         self.addCleanup(self.server.close)
         self.take = self.folder / "take.wav"
+        self.player = None
 
     def start(self, *arguments, **more):
         process = subprocess.Popen([PROGRAM, "listen", *FOUR, "--save", self.take, *arguments],
@@ -101,9 +102,13 @@ class Listen(Case):
         return process
 
     def play(self):
-        player = self.server.play(VAN)
-        self.addCleanup(player.wait)
-        self.addCleanup(player.kill)
+        """The van from its beginning, instead of what was played before."""
+        if self.player:
+            self.player.kill()
+            self.player.wait()
+        self.player = self.server.play(VAN)
+        self.addCleanup(self.player.wait)
+        self.addCleanup(self.player.kill)
 
     def one_of(self, takes, good):
         """`good()` makes a take and says first whether it is good. On a busy machine player and sound server
@@ -361,13 +366,17 @@ class Listen(Case):
 
     def test_known_good(self):
         good = ("--known-good", os.fspath(SOURCE / "samples" / "van-after.flac"))
-        self.play()
-        out, err = self.start("--seconds", "5", *good).communicate(timeout=PATIENCE_S)
-        last = json.loads(out.splitlines()[-1])
-        self.assertTrue(any("known" in reason or "running well" in reason for reason in last["reasons"]), (last, err))
-        again = json.loads(run("check", *FOUR, "--json", *good, self.take)[0])
-        del last["running"], last["recent"]
-        self.assertEqual(again, last)
+
+        def uses_it():
+            self.take.unlink(missing_ok=True)
+            self.play()
+            out, err = self.start("--seconds", "5", *good).communicate(timeout=PATIENCE_S)
+            last = json.loads(out.splitlines()[-1])
+            again = json.loads(run("check", *FOUR, "--json", *good, self.take)[0])
+            del last["running"], last["recent"]
+            self.assertEqual(again, last)
+            return any("known" in reason or "running well" in reason for reason in last["reasons"]), last, err
+        self.one_of(4, uses_it)
         refused = run("listen", *FOUR, "--known-good", os.fspath(VAN), env=self.server.env)
         self.assertEqual(refused[2], 2)
         self.assertIn("misses in it", refused[1])
