@@ -190,10 +190,10 @@ class FrameSpectrum {
   void clear() { std::fill(level_.begin(), level_.end(), 0.0F); }
   [[nodiscard]] std::span<const float> level() const { return level_; }
 
-  /// Adds the spectra around a moment. `warp` is the relative speed change per second inside the
+  /// Adds the spectra around a moment, so many `times`. `warp` is the relative speed change per second inside the
   /// window: time is bent so that a sound of that chirp becomes steady (fan-chirp transform;
   /// Weruaga & Kepesi, Signal Processing 87, 2007).
-  void add(const Signals& signals, double centre_s, std::span<const float> window, double warp) {
+  void add(const Signals& signals, double centre_s, std::span<const float> window, float times, double warp) {
     const std::size_t length = window.size();
     for (std::size_t m = 0; m < signal_count; ++m) {
       if (warp == 0.0) {
@@ -205,7 +205,7 @@ class FrameSpectrum {
       for (std::size_t i = 0; i < length; ++i) buffer_[i] = (buffer_[i] - mean) * window[i];
       std::fill(buffer_.begin() + static_cast<std::ptrdiff_t>(length), buffer_.end(), 0.0F);
       fft_.forward(buffer_, bins_);
-      whitener_.add(bins_, m == 0 ? 0.3F : 0.175F, level_);
+      whitener_.add(bins_, times * (m == 0 ? 0.3F : 0.175F), level_);
     }
   }
 
@@ -312,17 +312,19 @@ struct CombSearch::State {
   double bin_hz;
   Comb comb;
   std::size_t factor;
+  Windows windows;
   Signals slower;  // where no candidate has lines above what half the rate carries
   FrameSpectrum spectrum;
   std::vector<float> moving, brief, wide;
 
-  State(const Signals& sound, const Engine& engine, std::vector<double> candidates, const std::optional<Remembered>& memory, bool quick)
+  State(const Signals& sound, const Engine& engine, std::vector<double> candidates, const std::optional<Remembered>& memory, bool quick, Windows per_row)
       : signals{sound},
         remembered{memory},
         cycle_hz{std::move(candidates)},
         bin_hz{sound.rate_hz / static_cast<double>(length)},
         comb{engine, cycle_hz, bin_hz},
         factor{quick && Whitener::reach(comb.bins(), length / 2, bin_hz) < length / 6 ? std::size_t{2} : std::size_t{1}},
+        windows{per_row},
         slower{factor == 2 ? at_half_rate(sound) : Signals{}},
         spectrum{sound.rate_hz / static_cast<double>(factor), length / factor},
         moving{hann(640 / factor)},
@@ -331,13 +333,15 @@ struct CombSearch::State {
     if (!remembered) spectrum.limit_to(comb.bins());  // others may want more of what is remembered
   }
 
-  void add(double time_s, std::span<const float> window, double rate) { spectrum.add(factor == 2 ? slower : signals, time_s, window, rate); }
+  void add(double time_s, std::span<const float> window, float times, double rate) {
+    spectrum.add(factor == 2 ? slower : signals, time_s, window, times, rate);
+  }
 };
 
 CombSearch::CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz, const std::optional<Remembered>& remembered)
-    : CombSearch{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), remembered, false)} {}
-CombSearch CombSearch::quick(const Signals& signals, const Engine& engine, double low_hz, double high_hz) {
-  return CombSearch{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), std::nullopt, true)};
+    : CombSearch{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), remembered, false, Windows::both)} {}
+CombSearch CombSearch::quick(const Signals& signals, const Engine& engine, double low_hz, double high_hz, Windows windows) {
+  return CombSearch{std::make_unique<State>(signals, engine, frequency_grid(low_hz, high_hz), std::nullopt, true, windows)};
 }
 CombSearch::CombSearch(std::unique_ptr<State> state) : state_{std::move(state)} {}
 CombSearch::CombSearch(CombSearch&&) noexcept = default;
@@ -362,8 +366,9 @@ std::vector<float> CombSearch::row(std::size_t frame) {
   }
   // Two windows: a short one follows moving speed, a long one parts the lines of slow engines.
   s.spectrum.clear();
-  s.add(time_s, s.brief, 0.0);
-  s.add(time_s, s.wide, 0.0);
+  const bool both = s.windows == Windows::both;
+  if (both) s.add(time_s, s.brief, 1.0F, 0.0);
+  s.add(time_s, s.wide, both ? 1.0F : 2.0F, 0.0);
   if (shared) s.remembered->spectra.keep(s.remembered->begin + centre, s.spectrum.level());
   return s.comb.row(s.spectrum.level());
 }
@@ -371,7 +376,7 @@ std::vector<float> CombSearch::row(std::size_t frame) {
 std::vector<float> CombSearch::row(double time_s, double rate) {
   State& s = *state_;
   s.spectrum.clear();
-  s.add(time_s, s.moving, rate);
+  s.add(time_s, s.moving, 1.0F, rate);
   return s.comb.row(s.spectrum.level());
 }
 

@@ -52,8 +52,11 @@ class CombSearch {
   /// Cycle frequencies from `low_hz` to `high_hz`. The signals must outlive the search.
   CombSearch(const Signals& signals, const Engine& engine, double low_hz, double high_hz,
              const std::optional<Remembered>& remembered = {});
+  /// What a row is searched through: a window of half a second, which follows a speed that moves, and one of a second,
+  /// which parts the lines of slow engines; or, near a speed that is known, the latter alone, counted twice.
+  enum class Windows { both, wide };
   /// The same for much sound: at half its rate, where none of these speeds has lines above what that carries.
-  static CombSearch quick(const Signals& signals, const Engine& engine, double low_hz, double high_hz);
+  static CombSearch quick(const Signals& signals, const Engine& engine, double low_hz, double high_hz, Windows windows);
   CombSearch(CombSearch&&) noexcept;
   ~CombSearch();
 

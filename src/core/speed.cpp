@@ -483,8 +483,9 @@ std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> dra
 /// the whole, with more rows where the speed moves.
 class LongSearch {
  public:
-  LongSearch(const Signals& signals, const RunningSums& sums, const Engine& engine, double low_hz, double high_hz)
-      : signals_{signals}, sums_{sums}, engine_{engine}, search_{CombSearch::quick(signals, engine, low_hz, high_hz)} {
+  LongSearch(const Signals& signals, const RunningSums& sums, const Engine& engine, double low_hz, double high_hz,
+             CombSearch::Windows windows = CombSearch::Windows::both)
+      : signals_{signals}, sums_{sums}, engine_{engine}, search_{CombSearch::quick(signals, engine, low_hz, high_hz, windows)} {
     map_.cycle_hz = search_.cycle_hz();
     const std::size_t frames = search_.frames();
     for (std::size_t f = 0; f < frames; f += sparse) map_.frame.push_back(f);
@@ -528,7 +529,7 @@ class LongSearch {
   static std::optional<SpeedCandidate> near(const Signals& signals, const RunningSums& sums, const Engine& engine, const KnownSpeed& known) {
     constexpr double searched = 1.3;
     const double usual_hz = engine.cycle_frequency(known.speed).value();
-    LongSearch search{signals, sums, engine, usual_hz / searched, usual_hz * searched};
+    LongSearch search{signals, sums, engine, usual_hz / searched, usual_hz * searched, CombSearch::Windows::wide};
     constexpr double pull = 4.0;
     constexpr double speed_reach = 1.15;
     constexpr double score_reach = 2.0;  // log odds
