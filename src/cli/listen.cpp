@@ -175,7 +175,7 @@ ExitStatus check_microphone(const audio::CaptureOptions& options) {
   }
   capture->stop();
   const auto remarks = check.remarks();
-  for (const core::MicrophoneRemark& r : remarks) fmt::print("! {}\n", show::advice(r));
+  for (const core::MicrophoneRemark& r : remarks) fmt::print("{}", show::wrapped("! ", show::advice(r)));
   if (remarks.empty()) fmt::print("The microphone hears well: level, lows and gain are good.\n");
   return remarks.empty() ? ExitStatus::no_miss : ExitStatus::unclear;
 }
@@ -254,7 +254,7 @@ ExitStatus listen(ListenOptions& options) {
   }
   std::fflush(stdout);
   for (const core::MicrophoneRemark& r : last.remarks) {
-    fmt::print(stderr, "Microphone: {}\n", show::advice(r));
+    fmt::print(stderr, "{}", show::wrapped("Microphone: ", show::advice(r)));
   }
   tell_take(take);
   const bool noted = note_in_job(job, "listen", {take.path}, show::to_json(report));

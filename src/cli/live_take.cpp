@@ -7,6 +7,7 @@
 #include <atomic>
 #include <cmath>
 
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -96,13 +97,15 @@ void tell_take(const LiveTake& take) {
   fmt::print(stderr, "Kept: {} ({:.1f} s{})\n", show::one_line(take.path), take.ear->written().value(), marks);
   const std::int64_t dropped = take.ear->queue().dropped();
   if (dropped > 0 || take.capture->gaps() > 0) {
-    fmt::print(stderr, "Lost: {} samples here, and {} gaps reported by the device; close other programs\n", dropped,
-               take.capture->gaps());
+    fmt::print(stderr, "{}", show::wrapped("Lost: ", fmt::format("{} samples here, and {} gaps reported by the device; "
+                                                                 "close other programs",
+                                                                 dropped, take.capture->gaps())));
   }
   if (take.ear->not_judged() > 0) {
-    fmt::print(stderr, "This computer is too slow: {:.1f} s of the take were kept but not judged; "
-                       "use pipebeat check on it\n",
-               static_cast<double>(take.ear->not_judged()) / rate);
+    fmt::print(stderr, "{}",
+               show::wrapped("", fmt::format("This computer is too slow: {:.1f} s of the take were kept but not judged; use "
+                                             "pipebeat check on it",
+                                             static_cast<double>(take.ear->not_judged()) / rate)));
   }
 }
 

@@ -37,17 +37,33 @@ FOUR = ("--cylinders", "4")
 def screen_of(stream, rows=30, columns=90):
     """What a terminal of the xterm kind shows after this stream: ncurses sends differences only."""
     grid, row, column, last = [[" "] * columns for _ in range(rows)], 0, 0, " "
-    for part in re.finditer(r"\x1b\[([?>=]?[0-9;]*)([@-~])|\x1b[()][0-9A-Za-z]|\x1b.|([\r\n\b])|([^\x00-\x1f])", stream):
-        numbers, command, control, character = part.groups()
+    top, bottom = 0, rows  # what scrolls
+
+    def scroll(lines):
+        """Up by so many lines, down where negative."""
+        empty = [[" "] * columns for _ in range(min(abs(lines), bottom - top))]
+        kept = grid[top:bottom]
+        grid[top:bottom] = kept[len(empty):] + empty if lines > 0 else empty + kept[:len(kept) - len(empty)]
+
+    for part in re.finditer(r"\x1b\[([?>=]?[0-9;]*)([@-~])|\x1b([()][0-9A-Za-z]|.)|([\r\n\b\t])|([^\x00-\x1f])", stream):
+        numbers, command, escape, control, character = part.groups()
         if character or command == "b":
             for _ in range(int(numbers) if command == "b" else 1):
                 last = character or last
                 if column < columns:
                     grid[row][column] = last
                     column += 1
+        elif control == "\n":
+            if row == bottom - 1:
+                scroll(1)
+            row = min(row + (row != bottom - 1), rows - 1)
+        elif escape == "M":
+            if row == top:
+                scroll(-1)
+            row = max(row - (row != top), 0)
         elif control:
-            column = {"\r": 0, "\b": max(0, column - 1)}.get(control, column)
-            row = min(rows - 1, row + (control == "\n"))
+            tab = min(columns - 1, column // 8 * 8 + 8)
+            column = {"\r": 0, "\b": max(0, column - 1), "\t": tab}[control]
         elif command and not numbers.startswith(("?", ">", "=")):
             given = [int(n) if n else 0 for n in numbers.split(";")]
             count = max(1, given[0])
@@ -58,6 +74,11 @@ def screen_of(stream, rows=30, columns=90):
             elif command in "ABCD":
                 row = min(rows - 1, max(0, row + {"A": -count, "B": count}.get(command, 0)))
                 column = min(columns - 1, max(0, column + {"C": count, "D": -count}.get(command, 0)))
+            elif command == "r":
+                top, bottom = count - 1, given[1] if len(given) > 1 and given[1] else rows
+                row = column = 0
+            elif command in "ST":
+                scroll(count if command == "S" else -count)
             elif command == "X":
                 grid[row][column:column + count] = " " * len(grid[row][column:column + count])
             elif command == "K":
@@ -70,6 +91,8 @@ def screen_of(stream, rows=30, columns=90):
                 grid[row] = grid[row][:column] + grid[row][column + count:] + [" "] * count
             elif command == "@":
                 grid[row] = (grid[row][:column] + [" "] * count + grid[row][column:])[:columns]
+            elif command == "Z":
+                column = max(0, (column - 1) // 8 * 8 - 8 * (count - 1))
     return "\n".join("".join(line).rstrip() for line in grid)
 
 
@@ -297,6 +320,16 @@ class Listen(Case):
             out, _, status = run("listen", "--microphone-check", env=self.server.env)
             return (out, status) == ("The microphone hears well: level, lows and gain are good.\n", 0), out
         self.one_of(2, hears_well)
+
+    def test_what_the_microphone_lacks_is_said_in_lines_that_fit(self):
+        # Nothing is played.
+        out, _, status = run("listen", "--microphone-check", env=self.server.env)
+        self.assertEqual(status, 3, out)
+        process = self.start("--seconds", "3")
+        err = process.communicate(timeout=PATIENCE_S)[1]
+        for said in (out, err):
+            self.assertIn("no sound at all", said)
+            self.assertEqual([line for line in said.splitlines() if len(line) > 80 and not line.startswith("Kept: ")], [])
 
     def on_a_terminal(self, *arguments):
         """The program on a terminal of its own: ways to wait for words, to press a key, to wait for its end."""
