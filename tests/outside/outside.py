@@ -118,7 +118,7 @@ def write(path, samples):
 def ask(program, wav, options, *more):
     """The finding of `check --json`; a run in trouble fails the test at once."""
     run = subprocess.run([program, "check", wav, "--json", *options, *more], capture_output=True,
-                         text=True, timeout=300)
+                         text=True, timeout=900)
     if run.returncode not in (0, 1, 3):
         print(f"FAIL {program} check {wav}: exit {run.returncode}: {run.stderr.strip()}")
         sys.exit(1)
