@@ -33,7 +33,7 @@ FUEL = "petrol"
 
 
 def run(program, *words):
-    done = subprocess.run([program, *words], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([program, *words], capture_output=True, text=True, timeout=900)
     if done.returncode != 0:
         print(f"FAIL {words}: exit {done.returncode}: {done.stderr.strip()}")
         sys.exit(1)

@@ -31,7 +31,7 @@ WORKED = [((1, 3, 4, 2), 1, 1, 2), ((1, 3, 4, 2), 4, 2, 1), ((1, 2, 4, 3), 4, 1,
 
 
 def said(program, *words):
-    run = subprocess.run([program, *words, "--json"], capture_output=True, text=True, timeout=300)
+    run = subprocess.run([program, *words, "--json"], capture_output=True, text=True, timeout=900)
     if not run.stdout:
         print(f"FAIL {' '.join(words)}: exit {run.returncode}: {run.stderr.strip()}")
         sys.exit(1)
