@@ -62,6 +62,21 @@ Signals reduced(const std::vector<float>& sound) {
 
 bool always(int) { return true; }
 
+/// Lines of forty cycles that are an impulse of its strength for every position, evenly spaced.
+CycleLines lines_of_train(const std::vector<double>& strength, std::size_t lines) {
+  constexpr std::size_t cycles = 40;
+  const std::size_t positions = strength.size();
+  Folded folded;
+  folded.cycles = cycles;
+  folded.per_cycle = 16 * positions;
+  for (auto& v : folded.value) {
+    v.assign(cycles * folded.per_cycle, 0.0F);
+    for (std::size_t i = 0; i < cycles * positions; ++i) v[16 * i] = static_cast<float>(strength[i % positions]);
+  }
+  for (std::size_t c = 0; c <= cycles; ++c) folded.start_s.push_back(0.1 * static_cast<double>(c));
+  return cycle_lines(folded, lines);
+}
+
 }  // namespace
 
 TEST_CASE("the fast transform equals the slow exact one") {
@@ -226,28 +241,15 @@ TEST_CASE("the line pattern tells a dead cylinder from a healthy engine") {
 TEST_CASE("halves that sound unlike hide no dead cylinder") {
   // A six whose halves fire in turns into pipes of their own.
   const Engine engine = *Engine::make({6, 4, {}, {}, {}});
-  const auto lines_of = [&](const std::array<double, 6>& strength) {
-    constexpr std::size_t cycles = 40;
-    constexpr std::size_t per_cycle = 96;
-    Folded folded;
-    folded.cycles = cycles;
-    folded.per_cycle = per_cycle;
-    for (auto& v : folded.value) {
-      v.assign(cycles * per_cycle, 0.0F);
-      for (std::size_t i = 0; i < cycles * 6; ++i) v[i * per_cycle / 6] = static_cast<float>(strength[i % 6]);
-    }
-    for (std::size_t c = 0; c <= cycles; ++c) folded.start_s.push_back(0.1 * static_cast<double>(c));
-    return cycle_lines(folded, 24);
-  };
   const auto misfit = [&](const CycleLines& lines, Halves halves) { return pattern_misfit(lines, 0, engine, halves); };
-  const CycleLines unlike = lines_of({1.2, 0.6, 0.8, 0.3, 1.0, 0.6});
+  const CycleLines unlike = lines_of_train({1.2, 0.6, 0.8, 0.3, 1.0, 0.6}, 24);
   CHECK(misfit(unlike, Halves::apart).healthy < 0.8 * misfit(unlike, Halves::alike).healthy);
   CHECK(misfit(unlike, Halves::apart).strength > misfit(unlike, Halves::alike).strength + 0.1);
-  const PatternMisfit dead = misfit(lines_of({1.2, 0.6, 0.8, 0.3, -0.15, 0.6}), Halves::apart);
+  const PatternMisfit dead = misfit(lines_of_train({1.2, 0.6, 0.8, 0.3, -0.15, 0.6}, 24), Halves::apart);
   CHECK(dead.one_dead < 0.6 * dead.healthy);
   CHECK(dead.strength < 0.3);
   // Every other one dead shows on the lines that are left out, and nowhere else.
-  const CycleLines every_other = lines_of({1.2, 0.1, 0.8, -0.2, 1.0, 0.1});
+  const CycleLines every_other = lines_of_train({1.2, 0.1, 0.8, -0.2, 1.0, 0.1}, 24);
   CHECK(misfit(every_other, Halves::apart).alternating == misfit(every_other, Halves::alike).alternating);
   CHECK(misfit(every_other, Halves::apart).healthy < misfit(every_other, Halves::alike).healthy);
 }
@@ -499,19 +501,7 @@ TEST_CASE("Levels that one dead cylinder makes fit that pattern alone") {
   // A flat pulse spectrum: the levels of the lines are those of the firing pattern itself, with what
   // the model adds to every pattern.
   const Engine engine = four();
-  constexpr std::size_t cycles = 40;
-  constexpr std::size_t per_cycle = 64;
-  Folded folded;
-  folded.cycles = cycles;
-  folded.per_cycle = per_cycle;
-  for (auto& v : folded.value) {
-    v.assign(cycles * per_cycle, 0.0F);
-    for (std::size_t c = 0; c < cycles; ++c) {
-      for (std::size_t p : {0UL, 1UL, 3UL}) v[c * per_cycle + p * per_cycle / 4] = 1.0F;
-    }
-  }
-  for (std::size_t c = 0; c <= cycles; ++c) folded.start_s.push_back(0.1 * static_cast<double>(c));
-  const PatternMisfit misfit = pattern_misfit(cycle_lines(folded, 12), 0, engine);
+  const PatternMisfit misfit = pattern_misfit(lines_of_train({1.0, 1.0, 0.0, 1.0}, 12), 0, engine);
   CHECK(misfit.one_dead < 1.0);
   CHECK(misfit.healthy > 2.0 * misfit.one_dead);
   CHECK(misfit.two_dead > misfit.one_dead);
