@@ -12,6 +12,7 @@
 #include <random>
 #include <vector>
 
+#include "core/comb.hpp"
 #include "core/fft.hpp"
 #include "core/fold.hpp"
 #include "core/line_pattern.hpp"
@@ -202,6 +203,23 @@ TEST_CASE("speed is found without a guess, at idle, raised and moving") {
   REQUIRE(!found.empty());
   CHECK(engine.speed(Hertz{found.front().phase.frequency(4.0)}).value() == doctest::Approx(1400.0).epsilon(0.05));
   CHECK(engine.speed(Hertz{found.front().phase.frequency(1.5)}).value() == doctest::Approx(750.0).epsilon(0.02));
+}
+
+TEST_CASE("the long window alone tells the same speed as strongly as both") {
+  const Engine engine = four();
+  const Signals signals = reduced(four_cylinders(6.0, [](double) { return 800.0; }, [](int) { return 1.0; }));
+  const auto hz = [&](double rpm) { return engine.cycle_frequency(Rpm{rpm}).value(); };
+  CombSearch both = CombSearch::quick(signals, engine, hz(620.0), hz(1040.0), CombSearch::Windows::both);
+  CombSearch wide = CombSearch::quick(signals, engine, hz(620.0), hz(1040.0), CombSearch::Windows::wide);
+  for (std::size_t frame = 10; frame < 50; frame += 4) {
+    const std::vector<float> a = both.row(frame);
+    const std::vector<float> b = wide.row(frame);
+    const auto best = std::max_element(a.begin(), a.end());
+    const auto alone = std::max_element(b.begin(), b.end());
+    CHECK(std::abs((best - a.begin()) - (alone - b.begin())) <= 1);
+    CHECK(both.cycle_hz()[static_cast<std::size_t>(best - a.begin())] == doctest::Approx(hz(800.0)).epsilon(0.01));
+    CHECK(*alone == doctest::Approx(*best).epsilon(0.25));
+  }
 }
 
 TEST_CASE("a phase track never runs backwards") {
