@@ -496,7 +496,13 @@ TEST_CASE("recordings at different speeds are said to be less comparable") {
   const Engine engine = engine_with({1, 3, 4, 2});
   const ComparedRecording idle = compared(750.0, {}, 0.05);
   const ComparedRecording same = compared(790.0, {}, 0.05);
+  const ComparedRecording faster = compared(900.0, {}, 0.05);
   const ComparedRecording raised = compared(1000.0, {}, 0.05);
   CHECK_FALSE(says(compare(engine, {&idle, 1}, {&same, 1}), CompareReasonCode::other_speed));
-  CHECK(says(compare(engine, {&idle, 1}, {&raised, 1}), CompareReasonCode::other_speed));
+  const Comparison near = compare(engine, {&idle, 1}, {&faster, 1});
+  CHECK(says(near, CompareReasonCode::other_speed));
+  CHECK(near.gone_probability.has_value());  // less comparable, and still compared
+  const Comparison far = compare(engine, {&idle, 1}, {&raised, 1});
+  CHECK(says(far, CompareReasonCode::other_speed));
+  CHECK_FALSE(far.gone_probability.has_value());
 }
