@@ -4,12 +4,14 @@
 #include <sanitizer/allocator_interface.h>
 #include <sanitizer/lsan_interface.h>
 #include <sys/time.h>
+#include <ucontext.h>
 
 #include <algorithm>
 #include <array>
 #include <csetjmp>
 #include <csignal>
 #include <cstddef>
+#include <cstdint>
 #include <cstdlib>
 
 #include "audio/trial.hpp"
@@ -49,12 +51,30 @@ void note_malloc(const volatile void* block, std::size_t) {
 }
 void note_free(const volatile void* block) { taken.remove(block); }
 
-void give_up(int) { siglongjmp(before, 1); }
-
 void set_timer(int milliseconds) {
   itimerval timer{};
   timer.it_value.tv_usec = suseconds_t{1000} * milliseconds;
   ::setitimer(ITIMER_VIRTUAL, &timer, nullptr);
+}
+
+// Where this program's own code lies, and with it the sanitizer's; the library is another file.
+extern "C" const char __executable_start;
+extern "C" const char etext;
+
+/// True when this program was interrupted, not the library. Who jumps out of the sanitizer may take a
+/// lock of it along: the next warning would wait for ever.
+bool in_this_program(const void* context) {
+#if defined(__x86_64__)
+  const auto at = static_cast<std::uintptr_t>(static_cast<const ucontext_t*>(context)->uc_mcontext.gregs[REG_RIP]);
+#elif defined(__aarch64__)
+  const auto at = static_cast<std::uintptr_t>(static_cast<const ucontext_t*>(context)->uc_mcontext.pc);
+#endif
+  return at >= reinterpret_cast<std::uintptr_t>(&__executable_start) && at < reinterpret_cast<std::uintptr_t>(&etext);
+}
+
+void give_up(int, siginfo_t*, void* context) {
+  if (in_this_program(context)) set_timer(1);
+  else siglongjmp(before, 1);
 }
 
 }  // namespace
@@ -63,7 +83,10 @@ bool comes_back(const std::function<SNDFILE*()>& open) {
   constexpr int patience_ms = 100;
   static const int installed = __sanitizer_install_malloc_and_free_hooks(note_malloc, note_free);
   static_cast<void>(installed);
-  ::signal(SIGVTALRM, give_up);
+  struct sigaction action {};
+  action.sa_sigaction = give_up;
+  action.sa_flags = SA_SIGINFO;
+  ::sigaction(SIGVTALRM, &action, nullptr);
   taken.begin();
   const __lsan::ScopedDisabler leaks_show_in_the_real_opening;
   if (sigsetjmp(before, 1) != 0) {
