@@ -13,6 +13,7 @@ namespace pipebeat::core {
 namespace {
 
 constexpr double comb_limit_hz = 600.0;  // lines above carry more hiss than beat
+constexpr float alone = 2.0F;            // times that a window counts where another would count beside it
 constexpr float moving_cost = 0.004F;    // of one column of the map from one row to the next, squared
 
 std::vector<double> frequency_grid(double low_hz, double high_hz) {
@@ -368,7 +369,7 @@ std::vector<float> CombSearch::row(std::size_t frame) {
   s.spectrum.clear();
   const bool both = s.windows == Windows::both;
   if (both) s.add(time_s, s.brief, 1.0F, 0.0);
-  s.add(time_s, s.wide, both ? 1.0F : 2.0F, 0.0);
+  s.add(time_s, s.wide, both ? 1.0F : alone, 0.0);
   if (shared) s.remembered->spectra.keep(s.remembered->begin + centre, s.spectrum.level());
   return s.comb.row(s.spectrum.level());
 }
@@ -376,7 +377,7 @@ std::vector<float> CombSearch::row(std::size_t frame) {
 std::vector<float> CombSearch::row(double time_s, double rate) {
   State& s = *state_;
   s.spectrum.clear();
-  s.add(time_s, s.moving, 1.0F, rate);
+  s.add(time_s, s.moving, alone, rate);
   return s.comb.row(s.spectrum.level());
 }
 

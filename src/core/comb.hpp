@@ -66,7 +66,8 @@ class CombSearch {
 
   /// Strength of every candidate around a frame.
   [[nodiscard]] std::vector<float> row(std::size_t frame);
-  /// The same through a window of a third of a second, for a speed that changes by `rate`, relative, per second.
+  /// The same through a window of a third of a second alone, counted twice, for a speed that changes by `rate`,
+  /// relative, per second.
   [[nodiscard]] std::vector<float> row(double time_s, double rate);
 
  private:

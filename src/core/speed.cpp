@@ -153,13 +153,13 @@ std::optional<Settled> follow(SpeedCandidate& candidate, const Signals& signals,
       std::fill(row.begin(), row.end(), -10.0F);
       for (const double rate : rates) {
         const std::vector<float> own = search.row(time, rate);
-        for (std::size_t c = 0; c < row.size(); ++c) row[c] = std::max(row[c], 2.0F * own[c] - 0.1F * static_cast<float>(std::abs(rate)));
+        for (std::size_t c = 0; c < row.size(); ++c) row[c] = std::max(row[c], own[c] - 0.1F * static_cast<float>(std::abs(rate)));
       }
     } else if (runs[f]) {
       const double x = std::log(candidate.phase.frequency(time) / low_hz) / std::log(1.0 + comb_step);
       constexpr std::size_t sparse = 4;
       if (f % sparse == 0 && x > 0.0 && x + 1.0 < static_cast<double>(row.size())) {
-        usual.push_back(2.0F * search.row(time, 0.0)[static_cast<std::size_t>(std::lround(x))]);
+        usual.push_back(search.row(time, 0.0)[static_cast<std::size_t>(std::lround(x))]);
       }
       for (std::size_t c = 0; c < row.size(); ++c) {
         const double d = static_cast<double>(c) - x;
