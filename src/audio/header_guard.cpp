@@ -93,6 +93,16 @@ ReadAt read_at(std::span<const char> bytes) {
   };
 }
 
+bool promises_more(std::span<const char> head, std::int64_t file_size) {
+  if (head.size() < 8) return false;
+  const std::string_view name{head.data(), name_length};
+  if (name != "RIFF" && name != "FORM") return false;
+  const auto length = head.subspan(4, 4);
+  const std::int64_t promised = 8 + (name == "RIFF" ? little_endian(length) : big_endian(length));
+  constexpr std::int64_t open_count = 0x7FFF0000;
+  return promised < open_count && promised > file_size + 1;
+}
+
 // Multimedia Programming Interface and Data Specifications 1.0 (IBM and Microsoft, 1991), "Waveform Audio File
 // Format"; from memory.
 bool is_plain_wav(const ReadAt& read, std::int64_t file_size) {

@@ -1,4 +1,4 @@
-// Headers that claim more than memory: what libsndfile must not see, because it would believe it.
+// What headers claim, looked at before libsndfile sees them, because it would believe it.
 #pragma once
 
 #include <sndfile.h>
@@ -19,6 +19,10 @@ using ReadAt = std::function<std::size_t(std::int64_t at, std::span<char> to)>;
 [[nodiscard]] ReadAt read_at(std::span<const char> bytes);
 
 [[nodiscard]] bool is_caf(std::span<const char> head);
+
+/// True when a WAV or AIFF counts more bytes than the file has. Programs that write into pipes
+/// leave the count open: zero, or close to what 31 or 32 bits can hold.
+[[nodiscard]] bool promises_more(std::span<const char> head, std::int64_t file_size);
 
 /// True for a WAV of a format and linear samples and nothing else, both as long as they say and the file ending with
 /// them: 44 bytes of header in which no parser can go astray.

@@ -93,21 +93,6 @@ bool has_writer(int fifo, std::vector<char>& head) {
   return false;
 }
 
-/// True when a WAV or AIFF counts more bytes than the file has. Programs that write into pipes
-/// leave the count open: zero, or close to what 31 or 32 bits can hold.
-bool promises_more(std::span<const char> head, std::int64_t file_size) {
-  if (head.size() < 8) return false;
-  const bool little = std::memcmp(head.data(), "RIFF", 4) == 0;
-  if (!little && std::memcmp(head.data(), "FORM", 4) != 0) return false;
-  std::int64_t promised = 8;
-  for (std::size_t i = 0; i < 4; ++i) {
-    const auto byte = static_cast<unsigned char>(head[4 + i]);
-    promised += std::int64_t{byte} << (8 * (little ? i : 3 - i));
-  }
-  constexpr std::int64_t open_count = 0x7FFF0000;
-  return promised < open_count && promised > file_size + 1;
-}
-
 /// Bytes of a finished pipe as a seekable file that exists in memory only.
 Descriptor memory_file(std::span<const char> bytes) {
   Descriptor file{::memfd_create("recording", MFD_CLOEXEC)};
