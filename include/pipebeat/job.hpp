@@ -3,6 +3,7 @@
 
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "pipebeat/bench.hpp"
@@ -57,6 +58,9 @@ struct RankedCause {
   std::vector<std::string> evidence_for;
   std::vector<std::string> evidence_against;
 };
+
+/// The only caution of a test, as the table writes it, when there is nothing to be cautious about.
+inline constexpr std::string_view no_caution = "None: nothing is touched.";
 
 /// A test worth doing.
 struct TestAdvice {

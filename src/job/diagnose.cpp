@@ -549,6 +549,11 @@ class Weighing {
   }
 
   void tests(const std::vector<std::string>& tools) {
+    // Nobody unplugs anything on an engine that is well.
+    if (out_.settled && cause_of(out_.causes.front()).sound) {
+      out_.tests = {repair()};
+      return;
+    }
     std::set<std::string> missing;
     for (const TableTest& t : table_.tests) {
       if (!t.needs.met_by(card_.bench)) continue;
@@ -740,17 +745,21 @@ class Weighing {
     fill(">", 'M', "", cylinder == 1 ? 2 : cylinder - 1);
   }
 
+  [[nodiscard]] const Cause& cause_of(const RankedCause& ranked) const {
+    return *std::find_if(table_.causes.begin(), table_.causes.end(),
+                         [&](const Cause& c) { return c.code == ranked.cause; });
+  }
+
   [[nodiscard]] TestAdvice repair() const {
     const RankedCause& top = out_.causes.front();
-    const auto cause = std::find_if(table_.causes.begin(), table_.causes.end(),
-                                    [&](const Cause& c) { return c.code == top.cause; });
+    const Cause& cause = cause_of(top);
     TestAdvice advice;
     if (top.cylinders.size() == 1) advice.cylinder = top.cylinders[0];
-    advice.how = cause->repair;
-    if (cause->sound) {
+    advice.how = cause.repair;
+    if (cause.sound) {
       advice.test = "nothing_to_repair";
       advice.words = "nothing to repair";
-      advice.cautions = {"None: nothing is touched."};
+      advice.cautions = {std::string{no_caution}};
       return advice;
     }
     advice.test = "repair_and_prove";

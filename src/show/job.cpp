@@ -185,8 +185,10 @@ std::string test_text(const TestAdvice& t, const Diagnosis& d, const JobTextOpti
                    "  About {:g} min of work; it should settle {} of what is still open.\n",
                    t.minutes, settles(t, d));
   }
-  out += "\n  Cautions\n";
-  for (const std::string& c : t.cautions) out += wrapped("    ! ", c);
+  if (needs_caution(t)) {
+    out += "\n  Cautions\n";
+    for (const std::string& c : t.cautions) out += wrapped("    ! ", c);
+  }
   out += "\n  How\n";
   for (const std::string& h : t.how) out += wrapped("    - ", with_folder(h, options.folder));
   if (!t.outcomes.empty()) out += "\n  What each result would mean\n";
@@ -262,6 +264,8 @@ std::vector<RankedCause> causes_to_show(const Diagnosis& d) {
   });
   return out;
 }
+
+bool needs_caution(const TestAdvice& t) { return t.cautions != std::vector{std::string{no_caution}}; }
 
 std::string place_in_words(const std::vector<int>& cylinders) {
   if (cylinders.empty()) return {};
@@ -344,11 +348,8 @@ std::string next_text(const JobCard& card, const Diagnosis& diagnosis,
   out += wrapped("  ", assumption) + '\n';
   if (diagnosis.tests.empty()) return out;
   out += test_text(diagnosis.tests.front(), diagnosis, options);
-  // Nobody unplugs anything on an engine that is well.
-  const std::size_t most_others = diagnosis.tests.front().test == "nothing_to_repair" ? 0 : 4;
-  if (most_others > 0 && diagnosis.tests.size() > 1) {
-    out += "\n  Other tests worth doing, most telling for their time first\n";
-  }
+  constexpr std::size_t most_others = 4;
+  if (diagnosis.tests.size() > 1) out += "\n  Other tests worth doing, most telling for their time first\n";
   for (std::size_t i = 1; i < std::min(diagnosis.tests.size(), most_others + 1); ++i) {
     const TestAdvice& t = diagnosis.tests[i];
     out += wrapped("    - ", fmt::format("{}{} ({:g} min, settles {})", t.words,

@@ -38,6 +38,9 @@ struct JobTextOptions {
 /// cylinder, its probabilities added up; then one by one. Most probable first.
 [[nodiscard]] std::vector<RankedCause> causes_to_show(const Diagnosis& diagnosis);
 
+/// False for a test in which nothing is touched.
+[[nodiscard]] bool needs_caution(const TestAdvice& test);
+
 /// ", cylinder 3", ", cylinders 2 and 3" or nothing.
 [[nodiscard]] std::string place_in_words(const std::vector<int>& cylinders);
 

@@ -285,7 +285,7 @@ std::string to_sheet(const SheetContent& content) {
     next["words"] = capitalised(t.words) +
                     (t.cylinder != 0 ? fmt::format(", cylinder {}.", t.cylinder) : ".");
     next["how"] = text_list(t.how, "text");
-    next["cautions"] = text_list(t.cautions, "text");
+    if (needs_caution(t)) next["cautions"] = text_list(t.cautions, "text");
     root["next"] = std::move(next);
   }
   root["workshop"] = std::string{workshop_caution()};

@@ -87,9 +87,11 @@ class Hunt(JobCase):
         self.assertEqual((status, err), (0, ""))
         said = self.next()
         self.assertEqual(said["causes"][0]["cause"], "no_fault")
+        self.assertEqual((said["next_test"]["test"], said["other_tests"]), ("nothing_to_repair", []))
         text = self.done("next", self.job)
         self.assertIn("Next: nothing to repair.", text)
         self.assertNotIn("Other tests worth doing", text)
+        self.assertNotIn("nothing is touched", text)  # what needs no caution has no heading for one
         shown = self.done("show", self.job)
         self.assertNotIn("Cylinder at fault", shown)  # none is: the repair is proved
         for part in ("bakery van", "new plug lead", "2026-11-24 09:30", "a cylinder is dead", "no miss, it runs evenly"):
@@ -100,6 +102,7 @@ class Hunt(JobCase):
         with open(sheet, encoding="utf-8") as file:
             text = file.read()
         self.assertEqual(text.count("<svg"), 4)
+        self.assertNotIn("nothing is touched", text)
         for part in ("Plug lead, boot or cap, cylinder 3", "Before and after", "a cylinder is dead",
                      "No miss is heard after the work", "Caution when recording", "Job begun"):
             self.assertIn(part, text)

@@ -251,6 +251,7 @@ TEST_CASE("after work only what follows counts") {
   find(card, "check", R"({"verdict":"even","confidence":0.9,"rpm":{"mean":700}})");
   CHECK(weigh(card).settled);
   CHECK(weigh(card).tests[0].test == "nothing_to_repair");
+  CHECK(weigh(card).tests.size() == 1);
   find(card, "check", R"({"verdict":"dead_miss","confidence":0.95,"rpm":{"mean":700}})");
   CHECK(probability(weigh(card), "no_fault", {}) < 0.2);
 }
