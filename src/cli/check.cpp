@@ -23,6 +23,7 @@
 #include "show/csv.hpp"
 #include "show/html.hpp"
 #include "show/json.hpp"
+#include "show/paragraphs.hpp"
 #include "show/text.hpp"
 #include "show/words.hpp"
 
@@ -92,12 +93,11 @@ bool write_files(const CheckOptions& options, const show::Report& report, int ch
     for (const std::string* file : {&options.report, &options.events, &options.marked}) {
       if (!file->empty()) written += (written.empty() ? "" : ", ") + show::one_line(*file);
     }
-    if (!written.empty()) fmt::print("\n  Written: {}\n", written);
+    if (!written.empty()) fmt::print("\n{}", show::wrapped("  ", "Written: " + written, columns(STDOUT_FILENO)));
   }
   if (good && !(options.events.empty() && options.marked.empty()) && listed < expected) {
-    fmt::print(stderr, "pipebeat: {}\n",
-               show::one_line(fmt::format("{}: the first {} of {} pulses are listed and marked",
-                                          options.recordings.front(), listed, expected)));
+    tell("pipebeat: ", show::one_line(fmt::format("{}: the first {} of {} pulses are listed and marked",
+                                                  options.recordings.front(), listed, expected)));
   }
   return good;
 }
@@ -170,7 +170,8 @@ ExitStatus check(const CheckOptions& options) {
   }
   if (options.recordings.size() > 1) how->progress = false;  // several would draw over each other
 
-  const show::TextOptions text_options{wants_colour(STDOUT_FILENO), ::isatty(STDOUT_FILENO) != 0};
+  show::TextOptions text = text_options();
+  text.beat_map = ::isatty(STDOUT_FILENO) != 0;
   ExitStatus status = ExitStatus::no_miss;
   bool first = true;
   const auto say = [&](const std::string& recording, const Result<Checked>& checked) {
@@ -181,15 +182,14 @@ ExitStatus check(const CheckOptions& options) {
     }
     const Finding& finding = checked->finding;
     if (checked->broke_off) {
-      fmt::print(stderr, "pipebeat: {}\n",
-                 show::one_line(fmt::format("{}: damaged after {:.1f} s; judged what comes before",
-                                            recording, finding.duration.value())));
+      tell("pipebeat: ", show::one_line(fmt::format("{}: damaged after {:.1f} s; judged what comes before", recording,
+                                                    finding.duration.value())));
     }
     const show::Report report{recording, *engine, finding, how->listener.speed_guess, last_written(recording)};
     if (options.json) {
       fmt::print("{}\n", show::to_json(report));
     } else {
-      fmt::print("{}{}", first ? "" : "\n", show::to_text(report, text_options));
+      fmt::print("{}{}", first ? "" : "\n", show::to_text(report, text));
     }
     std::fflush(stdout);
     if (!note_in_job(options.engine.job, "check", {recording}, show::to_json(report))) {

@@ -15,7 +15,6 @@
 #include "cli/job_note.hpp"
 #include "cli/marks.hpp"
 #include "show/clicks.hpp"
-#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -105,7 +104,7 @@ ExitStatus run(const ClicksOptions& options) {
   const std::vector<InjectorFinding> injectors = judge_injectors(recordings);
   const std::string json = show::clicks_to_json(injectors);
   fmt::print("{}", options.json ? json + '\n'
-                                : show::clicks_to_text(injectors, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+                                : show::clicks_to_text(injectors, text_options()));
   if (!note_in_job(options.engine.job, "clicks", paths, json)) return ExitStatus::trouble;
   const auto any = [&](InjectorState state) {
     return std::any_of(injectors.begin(), injectors.end(), [&](const auto& f) { return f.state == state; });
@@ -126,8 +125,8 @@ void add_clicks(CLI::App& program, Action& chosen) {
   options->engine.add_to(*command);
   command->add_flag("--json", options->json, "One JSON object");
   command->footer(
-      show::wrapped("", show::probing_caution()) +
-      "\nExit status: 0 all click, 1 a silent one named, 2 trouble, 3 unclear.\n"
+      std::string{show::probing_caution()} +
+      "\n\nExit status: 0 all click, 1 a silent one named, 2 trouble, 3 unclear.\n"
       "Example: pipebeat clicks 1=a.wav 2=b.wav 3=c.wav 4=d.wav --rpm 700");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

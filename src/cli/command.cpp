@@ -1,6 +1,7 @@
 #include "cli/command.hpp"
 
 #include <fmt/format.h>
+#include <sys/ioctl.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -8,6 +9,7 @@
 #include <cstdlib>
 #include <vector>
 
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -72,12 +74,28 @@ ExitStatus worst(ExitStatus a, ExitStatus b) {
 }
 
 void complain(const Error& error) {
-  fmt::print(stderr, "pipebeat: {}; {}\n", show::one_line(error.what), show::one_line(error.hint));
+  tell("pipebeat: ", fmt::format("{}; {}", show::one_line(error.what), show::one_line(error.hint)));
+}
+
+void tell(std::string_view first, std::string_view text) {
+  if (::isatty(STDERR_FILENO) == 0) {
+    fmt::print(stderr, "{}{}\n", first, text);
+  } else {
+    fmt::print(stderr, "{}", show::wrapped(first, text, columns(STDERR_FILENO)));
+  }
 }
 
 bool wants_colour(int fd) {
   const char* no_colour = std::getenv("NO_COLOR");
   return ::isatty(fd) != 0 && (no_colour == nullptr || *no_colour == '\0');
 }
+
+int columns(int fd) {
+  struct winsize size {};
+  const bool known = ::isatty(fd) != 0 && ::ioctl(fd, TIOCGWINSZ, &size) == 0 && size.ws_col > 0;
+  return known ? std::min<int>(size.ws_col, show::usual_columns) : show::usual_columns;
+}
+
+show::TextOptions text_options() { return {wants_colour(STDOUT_FILENO), false, columns(STDOUT_FILENO)}; }
 
 }  // namespace pipebeat::cli

@@ -9,6 +9,7 @@
 
 #include "pipebeat/finding.hpp"
 #include "pipebeat/result.hpp"
+#include "show/text.hpp"
 
 namespace pipebeat::cli {
 
@@ -21,8 +22,11 @@ enum class ExitStatus : int { no_miss = 0, miss = 1, trouble = 2, unclear = 3 };
 /// The status of several recordings: trouble, else a miss, else unclear, else no miss.
 [[nodiscard]] ExitStatus worst(ExitStatus a, ExitStatus b);
 
-/// Says one trouble in one line on standard error: "pipebeat: WHAT; HINT".
+/// Says one trouble on standard error, as `tell` does: "pipebeat: WHAT; HINT".
 void complain(const Error& error);
+
+/// A sentence on standard error: broken between words in a terminal, one line for programs and files.
+void tell(std::string_view first, std::string_view text);
 
 /// The known name that a mistyped one comes nearest to, for "did you mean": a slip or two away, capitals aside.
 /// Empty when none is near, or several are equally so.
@@ -30,6 +34,12 @@ void complain(const Error& error);
 
 /// True when a stream is a terminal where colour is wanted (NO_COLOR unset or empty).
 [[nodiscard]] bool wants_colour(int fd);
+
+/// How wide to write to a stream: as its terminal is, but no wider than usual; as usual where it is none.
+[[nodiscard]] int columns(int fd);
+
+/// How a report is written to standard output.
+[[nodiscard]] show::TextOptions text_options();
 
 /// What a command does once its options are read.
 using Action = std::function<ExitStatus()>;

@@ -13,7 +13,6 @@
 #include "cli/hear.hpp"
 #include "cli/job_note.hpp"
 #include "show/compare.hpp"
-#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -97,14 +96,14 @@ ExitStatus run(const CompareOptions& given) {
   const std::string json = show::to_json(report);
   fmt::print("{}", options.json
                        ? json + '\n'
-                       : show::to_text(report, show::TextOptions{wants_colour(STDOUT_FILENO)}));
+                       : show::to_text(report, text_options()));
   std::vector<std::string> recordings = options.before;
   recordings.insert(recordings.end(), options.after.begin(), options.after.end());
   if (!is_one_recording(comparison)) {
     if (!note_in_job(options.engine.job, "compare", recordings, json)) return ExitStatus::trouble;
   } else if (!options.engine.job.empty()) {
     // The job would take the old recording for how the engine sounds now.
-    fmt::print(stderr, "Note: not kept in the job, as before and after are one recording.\n");
+    tell("Note: ", "not kept in the job, as before and after are one recording.");
   }
   if (comparison.change == Change::cannot_compare) return ExitStatus::unclear;
   return comparison.miss_after ? ExitStatus::miss : ExitStatus::no_miss;
@@ -126,8 +125,8 @@ void add_compare(CLI::App& program, Action& chosen) {
                       "Channel to listen to, from 1; default the one with the most beat");
   command->add_flag("--json", options->json, "One JSON object");
   command->footer(
-      show::wrapped("", show::recording_caution()) +
-      "\nExit status: 0 no miss after, 1 a miss after, 2 trouble, 3 cannot compare.\n"
+      std::string{show::recording_caution()} +
+      "\n\nExit status: 0 no miss after, 1 a miss after, 2 trouble, 3 cannot compare.\n"
       "Example: pipebeat compare --cylinders 4 before.wav after.wav");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

@@ -1,10 +1,13 @@
 // pipebeat devices: what can record, and which one listen would use.
 #include <fmt/format.h>
 
+#include <unistd.h>
+
 #include <cmath>
 
 #include "audio/capture.hpp"
 #include "cli/command.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -22,15 +25,18 @@ ExitStatus devices() {
               "plug in a microphone, or record with a phone and use `pipebeat check`"});
     return ExitStatus::trouble;
   }
-  fmt::print("  no  channels  rate Hz  latency ms  device (sound system)\n");
+  // A name has room beside the figures, or below them.
+  constexpr int of_figures_and_name = 72;
+  const int width = columns(STDOUT_FILENO);
+  const char* between = width < of_figures_and_name ? "\n      " : "  ";
+  fmt::print("  no  channels  rate Hz  latency ms{}device (sound system)\n", between);
   for (const audio::InputDevice& d : found->all) {
-    fmt::print("{} {:2}  {:8}  {:7.0f}  {:10.0f}  {} ({})\n", d.number == found->preferred ? '>' : ' ',
-               d.number, d.channels, d.default_rate.value(), 1000.0 * d.latency.value(),
+    fmt::print("{} {:2}  {:8}  {:7.0f}  {:10.0f}{}{} ({})\n", d.number == found->preferred ? '>' : ' ',
+               d.number, d.channels, d.default_rate.value(), 1000.0 * d.latency.value(), between,
                show::one_line(d.name), d.host_api);
   }
-  fmt::print("\n> is used by `pipebeat listen`: {}.\n"
-             "Another: pipebeat listen --device NO, or a part of its name.\n",
-             found->why);
+  fmt::print("\n{}{}", show::wrapped("", fmt::format("> is used by `pipebeat listen`: {}.", found->why), width),
+             show::wrapped("", "Another: pipebeat listen --device NO, or a part of its name.", width));
   return ExitStatus::no_miss;
 }
 

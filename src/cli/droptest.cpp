@@ -16,7 +16,6 @@
 #include "cli/marks.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
-#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -184,7 +183,7 @@ ExitStatus run(const DroptestOptions& options) {
   const auto assumed = options.engine.assumed_order(*engine);
   const std::string json = show::to_json(test, assumed);
   fmt::print("{}", options.json ? json + '\n'
-                                : show::to_text(test, show::TextOptions{wants_colour(STDOUT_FILENO)}, assumed));
+                                : show::to_text(test, text_options(), assumed));
   if (!note_in_job(options.engine.job, "droptest", recordings_of(options), json)) {
     return ExitStatus::trouble;
   }
@@ -218,8 +217,8 @@ void add_droptest(CLI::App& program, Action& chosen) {
   command->add_option("--channel", options->channel,
                       "Channel to listen to, from 1; default the one with the most beat");
   command->add_flag("--json", options->json, "One JSON object");
-  command->footer(show::wrapped("", show::unplugging_caution()) +
-                  "\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
+  command->footer(std::string{show::unplugging_caution()} +
+                  "\n\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
                   "Example: pipebeat droptest --engine inline4 van.wav --marks 10:1,20:on,30:3");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

@@ -169,7 +169,7 @@ Result<std::optional<Rpm>> EngineOptions::speed_guess() const {
 void tell_assumed_order(const EngineOptions& options, const Engine& engine) {
   const bool all_heard = static_cast<int>(engine.positions().size()) == engine.cylinders();
   if (all_heard || !options.name.empty()) return;
-  if (const auto assumed = options.assumed_order(engine)) fmt::print(stderr, "Note: {}.\n", show::sentence(*assumed));
+  if (const auto assumed = options.assumed_order(engine)) tell("Note: ", show::sentence(*assumed) + ".");
 }
 
 }  // namespace pipebeat::cli

@@ -7,6 +7,7 @@
 
 #include "cli/command.hpp"
 #include "pipebeat/engine.hpp"
+#include "show/paragraphs.hpp"
 
 namespace pipebeat::cli {
 
@@ -24,9 +25,20 @@ std::string intervals_of(const EngineSpec& spec) {
   return joined(spec.intervals_deg, ",");
 }
 
-/// A line a layout for programs; in a terminal, 80 columns wide as it opens, the words on a line of their own.
+/// A line a layout for programs; in a terminal, 80 columns wide as it opens, the words on a line of their own; where
+/// it is narrower, every layout as a paragraph.
 ExitStatus list_engines() {
   const bool terminal = ::isatty(STDOUT_FILENO) != 0;
+  constexpr int of_the_table = 78;
+  if (const int width = columns(STDOUT_FILENO); width < of_the_table) {
+    for (const BuiltinEngine& e : builtin_engines()) {
+      std::string text = fmt::format("{}; order {}, {} degrees", e.description,
+                                     e.spec.order.empty() ? "1" : joined(e.spec.order, "-"), intervals_of(e.spec));
+      if (!e.spec.heard.empty()) text += "; heard: " + joined(e.spec.heard, ",");
+      fmt::print("{}\n{}", e.name, show::wrapped("    ", text, width));
+    }
+    return ExitStatus::no_miss;
+  }
   const auto row = [&](std::string_view name, std::string_view cylinders, std::string_view strokes,
                        std::string_view order, std::string_view intervals, std::string_view heard,
                        std::string_view layout) {

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <thread>
 
+#include "cli/command.hpp"
 #include "cli/live_take.hpp"
 #include "cli/screen.hpp"
 #include "core/drop_guide.hpp"
@@ -135,7 +136,8 @@ Result<std::optional<std::string>> guided_drop_test(const Engine& engine, const 
                 "run it in a terminal, or record with `pipebeat listen` and give the take");
   }
   take_over_signals();
-  fmt::print(stderr, "{}{}", show::wrapped("", show::recording_caution()), show::wrapped("", show::unplugging_caution()));
+  fmt::print(stderr, "{}{}", show::wrapped("", show::recording_caution(), columns(STDERR_FILENO)),
+             show::wrapped("", show::unplugging_caution(), columns(STDERR_FILENO)));
   const auto speed_guess = described.speed_guess();
   if (!speed_guess) return tl::unexpected(speed_guess.error());
   auto take = open_take(engine, microphone, {*speed_guess, std::nullopt}, save, described.job, std::nullopt);

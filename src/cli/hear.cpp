@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "audio/reader.hpp"
+#include "cli/command.hpp"
 #include "core/ears.hpp"
 #include "core/same_sound.hpp"
 
@@ -35,8 +36,11 @@ class ProgressBar {
     const int percent = static_cast<int>(100.0 * std::clamp(share, 0.0, 1.0));
     if (!shown_ || percent == drawn_) return;
     drawn_ = percent;
-    const auto filled = static_cast<std::size_t>(percent) * 2 / 5;
-    fmt::print(stderr, "\rlistening [{:<40}] {:3} %", std::string(filled, '#'), percent);
+    // A line longer than the terminal would not be drawn over.
+    constexpr int words = 20;
+    const int length = std::clamp(columns(STDERR_FILENO) - words, 4, 40);
+    const auto filled = static_cast<std::size_t>(percent * length / 100);
+    fmt::print(stderr, "\rlistening [{:<{}}] {:3} %", std::string(filled, '#'), length, percent);
     std::fflush(stderr);
   }
 

@@ -1,4 +1,4 @@
-// The help of a command, in lines that fit a terminal as it opens.
+// The help of a command, in lines that fit the terminal.
 #pragma once
 
 #include <CLI/CLI.hpp>
@@ -13,6 +13,7 @@ class HelpFormatter : public CLI::Formatter {
   std::string make_option(const CLI::Option* option, bool positional) const override;
   std::string make_option_opts(const CLI::Option* option) const override;
   std::string make_subcommand(const CLI::App* command) const override;
+  std::string make_footer(const CLI::App* command) const override;
 };
 
 }  // namespace pipebeat::cli

@@ -136,7 +136,7 @@ ExitStatus make_new(const NewOptions& options) {
   }
   fmt::print("Job made in {}.\nNext: pipebeat check --job {} RECORDING\n{}",
              show::one_line(options.folder), show::one_line(options.folder),
-             show::wrapped("  ", show::recording_caution()));
+             show::wrapped("  ", show::recording_caution(), columns(STDOUT_FILENO)));
   return ExitStatus::no_miss;
 }
 

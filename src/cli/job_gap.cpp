@@ -58,18 +58,20 @@ ExitStatus gap(const GapOptions& options) {
                 "leave --points out for narrower gaps"});
       return ExitStatus::trouble;
     }
-    fmt::print("{:.3g} mm between points: about {:.0f} to {:.0f} kV. Points break down far lower "
-               "than balls, and the range is wide:\nshape, polarity and moist air move it.\n",
-               width->value(), range->low, range->high);
+    fmt::print("{}", show::wrapped("", fmt::format("{:.3g} mm between points: about {:.0f} to {:.0f} kV. Points break down "
+                                                   "far lower than balls, and the range is wide: shape, polarity and moist "
+                                                   "air move it.", width->value(), range->low, range->high),
+                                   columns(STDOUT_FILENO)));
   } else {
     const Kilovolts kv = breakdown_between_balls(*width, Kilopascals{options.pressure_kpa},
                                                  Celsius{options.temperature_c});
-    fmt::print("{:.3g} mm between ball ends: {:.1f} kV (Paschen's law, {:.4g} kPa, {:.3g} C).\n",
-               width->value(), kv.value(), options.pressure_kpa, options.temperature_c);
+    fmt::print("{}", show::wrapped("", fmt::format("{:.3g} mm between ball ends: {:.1f} kV (Paschen's law, {:.4g} kPa, "
+                                                   "{:.3g} C).", width->value(), kv.value(), options.pressure_kpa,
+                                                   options.temperature_c), columns(STDOUT_FILENO)));
   }
-  fmt::print("{}", show::wrapped("", "Caution: ignition voltage injures, and can kill people with a heart "
-                                     "pacemaker. The gap is clamped to earth, never held; no fuel vapour near; the maker's "
-                                     "procedure and local codes come first."));
+  fmt::print("{}", show::wrapped("", "Caution: ignition voltage injures, and can kill people with a heart pacemaker. The gap "
+                                     "is clamped to earth, never held; no fuel vapour near; the maker's procedure and local "
+                                     "codes come first.", columns(STDOUT_FILENO)));
   return ExitStatus::no_miss;
 }
 

@@ -10,6 +10,7 @@
 #include "cli/job_commands.hpp"
 #include "job/store.hpp"
 #include "show/job.hpp"
+#include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -132,7 +133,7 @@ Result<std::vector<JobEntry>> entries_of(const ReadOptions& options, const JobCa
     entries.front().replaces = options.correct;
   }
   for (const std::string& w : warnings) {
-    fmt::print(stderr, "pipebeat: warning: {}\n", show::one_line(w));
+    tell("pipebeat: ", "warning: " + show::one_line(w));
   }
   return entries;
 }
@@ -151,7 +152,7 @@ ExitStatus read(const ReadOptions& options) {
   if (!written) return trouble(written.error());
   for (std::size_t i = written->entries.size() - count; i < written->entries.size(); ++i) {
     const JobEntry& e = written->entries[i];
-    fmt::print("{:>4}  {}\n", e.id, show::one_line(show::sentence(e)));
+    fmt::print("{}", show::wrapped(fmt::format("{:>4}  ", e.id), show::one_line(show::sentence(e)), columns(STDOUT_FILENO)));
   }
   return ExitStatus::no_miss;
 }
@@ -187,7 +188,7 @@ void add_job_read(CLI::App& job, Action& chosen) {
       ->type_name("ID");
   command->footer(
       "Exit status: 0 written, 2 trouble (then nothing is written).\n"
-      "Caution: `pipebeat job next DIR` says how each test is done safely; the\n"
+      "Caution: `pipebeat job next DIR` says how each test is done safely; the "
       "maker's procedure and local codes come first.\n"
       "Example: pipebeat job read van --cylinder 3 --click yes --compression 120psi");
   command->callback([&chosen, options] { chosen = [options] { return read(*options); }; });

@@ -59,7 +59,7 @@ ExitStatus next(const ViewOptions& options) {
     fmt::print("{}\n", show::next_json(opened->card, diagnosis));
   } else {
     fmt::print("{}", show::next_text(opened->card, diagnosis,
-                                     {options.folder, wants_colour(STDOUT_FILENO)}));
+                                     {options.folder, wants_colour(STDOUT_FILENO), columns(STDOUT_FILENO)}));
   }
   return ExitStatus::no_miss;
 }
@@ -69,7 +69,7 @@ ExitStatus show_card(const ViewOptions& options) {
   if (!opened) return trouble(opened.error());
   const Diagnosis diagnosis = job::diagnose(opened->card, opened->table, opened->tools);
   fmt::print("{}", show::to_text(opened->card, diagnosis,
-                                 {options.folder, wants_colour(STDOUT_FILENO)}));
+                                 {options.folder, wants_colour(STDOUT_FILENO), columns(STDOUT_FILENO)}));
   return ExitStatus::no_miss;
 }
 
@@ -96,8 +96,7 @@ std::vector<show::SheetRecording> hear_again(const JobCard& card, const std::str
     const std::string path = name.starts_with('/') ? name : job::path_in(folder, name);
     const auto heard = hear(path, *engine, {});
     if (!heard) {
-      fmt::print(stderr, "pipebeat: warning: {}; the sheet has no picture of it\n",
-                 show::one_line(heard.error().what));
+      tell("pipebeat: ", fmt::format("warning: {}; the sheet has no picture of it", show::one_line(heard.error().what)));
       continue;
     }
     out.push_back({e->id, *engine, heard->listener.finding()});

@@ -146,7 +146,7 @@ Ended follow_on_screen(LiveEar& ear, DeviceWatch& watch, const Engine& engine,
 
 /// Listens for five seconds, keeps nothing, says what to change.
 ExitStatus check_microphone(const audio::CaptureOptions& options) {
-  fmt::print(stderr, "{}", show::wrapped("", show::recording_caution()));
+  fmt::print(stderr, "{}", show::wrapped("", show::recording_caution(), columns(STDERR_FILENO)));
   auto capture = audio::Capture::open(options);
   if (!capture) {
     complain(capture.error());
@@ -175,7 +175,7 @@ ExitStatus check_microphone(const audio::CaptureOptions& options) {
   }
   capture->stop();
   const auto remarks = check.remarks();
-  for (const core::MicrophoneRemark& r : remarks) fmt::print("{}", show::wrapped("! ", show::advice(r)));
+  for (const core::MicrophoneRemark& r : remarks) fmt::print("{}", show::wrapped("! ", show::advice(r), columns(STDOUT_FILENO)));
   if (remarks.empty()) fmt::print("The microphone hears well: level, lows and gain are good.\n");
   return remarks.empty() ? ExitStatus::no_miss : ExitStatus::unclear;
 }
@@ -201,7 +201,7 @@ ExitStatus listen(ListenOptions& options) {
     return ExitStatus::trouble;
   }
   tell_assumed_order(options.engine, *engine);
-  fmt::print(stderr, "{}", show::wrapped("", show::recording_caution()));
+  fmt::print(stderr, "{}", show::wrapped("", show::recording_caution(), columns(STDERR_FILENO)));
   ListenerOptions listening = how->listener;
   if (!options.known_good.empty()) {
     auto known_good = learn(options.known_good, *engine, *how);
@@ -250,11 +250,11 @@ ExitStatus listen(ListenOptions& options) {
   if (lines) {
     fmt::print("{}\n", show::to_live_json(report, last.last_seconds.recent, false));
   } else if (!ended.quietly) {
-    fmt::print("{}", show::to_text(report, {wants_colour(STDOUT_FILENO)}));
+    fmt::print("{}", show::to_text(report, text_options()));
   }
   std::fflush(stdout);
   for (const core::MicrophoneRemark& r : last.remarks) {
-    fmt::print(stderr, "{}", show::wrapped("Microphone: ", show::advice(r)));
+    fmt::print(stderr, "{}", show::wrapped("Microphone: ", show::advice(r), columns(STDERR_FILENO)));
   }
   tell_take(take);
   const bool noted = note_in_job(job, "listen", {take.path}, show::to_json(report));
@@ -290,8 +290,8 @@ void add_listen(CLI::App& program, Action& chosen) {
   command->footer(fmt::format(
       "Ctrl-C ends the take and gives the answer.\n"
       "Exit status: 0 no miss, 1 a miss, 2 trouble, 3 unclear.\n"
-      "Example: pipebeat listen --cylinders 4 --seconds 20 --save van.wav\n\n{}{}",
-      show::wrapped("", show::recording_caution()), show::wrapped("", show::workshop_caution())));
+      "Example: pipebeat listen --cylinders 4 --seconds 20 --save van.wav\n\n{}\n{}",
+      show::recording_caution(), show::workshop_caution()));
   command->callback([&chosen, options] { chosen = [options] { return listen(*options); }; });
 }
 

@@ -7,7 +7,7 @@
 #include <atomic>
 #include <cmath>
 
-#include "show/paragraphs.hpp"
+#include "cli/command.hpp"
 #include "show/words.hpp"
 
 namespace pipebeat::cli {
@@ -94,18 +94,15 @@ void tell_take(const LiveTake& take) {
     marks += fmt::format("{}{:.1f} s {}", marks.empty() ? "; marks: " : ", ", static_cast<double>(m.frame) / rate,
                          m.text);
   }
-  fmt::print(stderr, "Kept: {} ({:.1f} s{})\n", show::one_line(take.path), take.ear->written().value(), marks);
+  tell("Kept: ", fmt::format("{} ({:.1f} s{})", show::one_line(take.path), take.ear->written().value(), marks));
   const std::int64_t dropped = take.ear->queue().dropped();
   if (dropped > 0 || take.capture->gaps() > 0) {
-    fmt::print(stderr, "{}", show::wrapped("Lost: ", fmt::format("{} samples here, and {} gaps reported by the device; "
-                                                                 "close other programs",
-                                                                 dropped, take.capture->gaps())));
+    tell("Lost: ", fmt::format("{} samples here, and {} gaps reported by the device; close other programs", dropped,
+                               take.capture->gaps()));
   }
   if (take.ear->not_judged() > 0) {
-    fmt::print(stderr, "{}",
-               show::wrapped("", fmt::format("This computer is too slow: {:.1f} s of the take were kept but not judged; use "
-                                             "pipebeat check on it",
-                                             static_cast<double>(take.ear->not_judged()) / rate)));
+    tell("", fmt::format("This computer is too slow: {:.1f} s of the take were kept but not judged; use pipebeat check on it",
+                         static_cast<double>(take.ear->not_judged()) / rate));
   }
 }
 

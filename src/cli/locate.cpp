@@ -18,7 +18,7 @@
 #include "core/trigger.hpp"
 #include "pipebeat/droptest.hpp"
 #include "show/droptest.hpp"
-#include "show/paragraphs.hpp"
+#include "show/words.hpp"
 
 namespace pipebeat::cli {
 
@@ -180,8 +180,8 @@ Result<HeardTake> hear_first(const Plan& p, const LocateOptions& options, const 
       marks.pop_back();
     }
     if (marks.size() < p.marks.size()) {
-      fmt::print(stderr, "Note: {}: the first {} of its {} marks are used, those within {:g} s.\n", p.path, marks.size(),
-                 p.marks.size(), one_piece_s);
+      tell("Note: ", fmt::format("{}: the first {} of its {} marks are used, those within {:g} s.", show::one_line(p.path),
+                                 marks.size(), p.marks.size(), one_piece_s));
     }
     for (Mark& m : marks) m.at = m.at - Seconds{how.from_s};
   }
@@ -309,7 +309,7 @@ ExitStatus run(const LocateOptions& options) {
   const auto assumed = options.engine.assumed_order(*engine);
   const std::string json = show::to_json(location, assumed);
   fmt::print("{}", options.json ? json + '\n'
-                                : show::to_text(location, show::TextOptions{wants_colour(STDOUT_FILENO)}, assumed));
+                                : show::to_text(location, text_options(), assumed));
   std::vector<std::string> paths;
   for (const Plan& p : *plans) paths.push_back(p.path);
   if (!note_in_job(options.engine.job, "locate", paths, json)) return ExitStatus::trouble;
@@ -344,8 +344,8 @@ void add_locate(CLI::App& program, Action& chosen) {
                       "its lead): the phase of the cycle comes from it")
       ->type_name("CHANNEL");
   command->add_flag("--json", options->json, "One JSON object");
-  command->footer(show::wrapped("", show::unplugging_caution()) +
-                  "\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
+  command->footer(std::string{show::unplugging_caution()} +
+                  "\n\nExit status: 0 none dead, 1 a dead one named, 2 trouble, 3 unclear.\n"
                   "Example: pipebeat locate --cylinders 4 --order 1-3-4-2 van.wav --off 1@10");
   command->callback([&chosen, options] { chosen = [options] { return run(*options); }; });
 }

@@ -135,9 +135,8 @@ std::string reading_in_words(const Reading& r) {
   return out;
 }
 
-std::string causes_text(const Diagnosis& d) {
+std::string causes_text(const Diagnosis& d, int columns) {
   std::string out;
-  const auto to = std::back_inserter(out);
   double rest = 0.0;
   std::size_t shown = 0;
   for (const RankedCause& c : causes_to_show(d)) {
@@ -146,24 +145,26 @@ std::string causes_text(const Diagnosis& d) {
       continue;
     }
     ++shown;
-    fmt::format_to(to, "  {:>4.0f} %  {}{}\n", 100.0 * c.probability, capitalised(c.words),
-                   place_in_words(c.cylinders));
+    out += wrapped(fmt::format("  {:>4.0f} %  ", 100.0 * c.probability),
+                   capitalised(c.words) + place_in_words(c.cylinders), columns);
     if (shown > 3) continue;  // the account of the first three is what is read
-    for (const std::string& e : c.evidence_for) out += wrapped("          + ", e);
-    for (const std::string& e : c.evidence_against) out += wrapped("          - ", e);
+    for (const std::string& e : c.evidence_for) out += wrapped("          + ", e, columns);
+    for (const std::string& e : c.evidence_against) out += wrapped("          - ", e, columns);
   }
-  if (rest > 0.0) fmt::format_to(to, "  {:>4.0f} %  Everything else\n", 100.0 * rest);
+  if (rest > 0.0) out += fmt::format("  {:>4.0f} %  Everything else\n", 100.0 * rest);
   return out;
 }
 
-/// How much of what is still open a test is expected to settle: its bits against those of the causes.
+/// How much of what is still open a test is expected to settle: its bits against those of the
+/// causes.
 std::string settles(const TestAdvice& t, const Diagnosis& d) {
   double open = 0.0;
-  for (const RankedCause& c : d.causes) open -= c.probability > 0.0 ? c.probability * std::log2(c.probability) : 0.0;
+  for (const RankedCause& c : d.causes)
+    open -= c.probability > 0.0 ? c.probability * std::log2(c.probability) : 0.0;
   return fmt::format("{:.0f} %", open > 0.0 ? 100.0 * std::min(t.bits / open, 1.0) : 0.0);
 }
 
-std::string cylinders_text(const Diagnosis& d) {
+std::string cylinders_text(const Diagnosis& d, int columns) {
   double known = 0.0;
   std::string out;
   for (std::size_t i = 0; i < d.cylinder_probability.size(); ++i) {
@@ -173,28 +174,34 @@ std::string cylinders_text(const Diagnosis& d) {
   }
   if (cylinder_open(d)) out += " (not known yet)";
   constexpr double worth_asking = 0.2;  // below, the fault is elsewhere or mended
-  return known >= worth_asking ? wrapped("  Cylinder at fault  ", out) : "";
+  return known >= worth_asking ? wrapped("  Cylinder at fault  ", out, columns) : "";
 }
 
 std::string test_text(const TestAdvice& t, const Diagnosis& d, const JobTextOptions& options) {
-  std::string out = fmt::format("Next: {}{}.\n", t.words,
-                                t.cylinder != 0 ? fmt::format(", cylinder {}", t.cylinder) : "");
+  std::string out =
+      wrapped("",
+              fmt::format("Next: {}{}.", t.words,
+                          t.cylinder != 0 ? fmt::format(", cylinder {}", t.cylinder) : ""),
+              options.columns);
   if (options.colour) out = "\x1b[1m" + out + "\x1b[0m";
   if (t.bits > 0.0) {
-    fmt::format_to(std::back_inserter(out),
-                   "  About {:g} min of work; it should settle {} of what is still open.\n",
-                   t.minutes, settles(t, d));
+    out += wrapped("  ",
+                   fmt::format("About {:g} min of work; it should settle {} of what is still open.",
+                               t.minutes, settles(t, d)),
+                   options.columns);
   }
   if (needs_caution(t)) {
     out += "\n  Cautions\n";
-    for (const std::string& c : t.cautions) out += wrapped("    ! ", c);
+    for (const std::string& c : t.cautions) out += wrapped("    ! ", c, options.columns);
   }
   out += "\n  How\n";
-  for (const std::string& h : t.how) out += wrapped("    - ", with_folder(h, options.folder));
+  for (const std::string& h : t.how)
+    out += wrapped("    - ", with_folder(h, options.folder), options.columns);
   if (!t.outcomes.empty()) out += "\n  What each result would mean\n";
   for (const TestAdvice::Outcome& o : t.outcomes) {
     out += wrapped(fmt::format("    {:>3.0f} %  ", 100.0 * o.probability),
-                   fmt::format("{} -> {} ({:.0f} %)", o.words, o.then, 100.0 * o.then_probability));
+                   fmt::format("{} -> {} ({:.0f} %)", o.words, o.then, 100.0 * o.then_probability),
+                   options.columns);
   }
   if (!t.record.empty()) out += "\n  Write it down, for example\n";
   for (const std::string& r : t.record) {
@@ -208,8 +215,8 @@ std::string why(const TestAdvice& t) {
   if (t.bits <= 0.0) return "the cause is known well enough; a repair that is proved settles it";
   std::string out = fmt::format("tells {:.2f} bit in {:g} min", t.bits, t.minutes);
   for (const TestAdvice::Outcome& o : t.outcomes) {
-    out += fmt::format("; {} ({:.0f} %): then {} ({:.0f} %)", o.words, 100.0 * o.probability, o.then,
-                       100.0 * o.then_probability);
+    out += fmt::format("; {} ({:.0f} %): then {} ({:.0f} %)", o.words, 100.0 * o.probability,
+                       o.then, 100.0 * o.then_probability);
   }
   return out;
 }
@@ -265,7 +272,9 @@ std::vector<RankedCause> causes_to_show(const Diagnosis& d) {
   return out;
 }
 
-bool needs_caution(const TestAdvice& t) { return t.cautions != std::vector{std::string{no_caution}}; }
+bool needs_caution(const TestAdvice& t) {
+  return t.cautions != std::vector{std::string{no_caution}};
+}
 
 std::string place_in_words(const std::vector<int>& cylinders) {
   if (cylinders.empty()) return {};
@@ -315,12 +324,12 @@ std::string sentence(const JobEntry& e) {
 
 std::string to_text(const JobCard& card, const Diagnosis& diagnosis,
                     const JobTextOptions& options) {
-  std::string out = one_line(card.vehicle) + '\n';
+  std::string out = wrapped("", one_line(card.vehicle), options.columns);
   if (options.colour) out = "\x1b[1m" + out + "\x1b[0m";
-  out += wrapped("  ", engine_in_words(card));
+  out += wrapped("  ", engine_in_words(card), options.columns);
   fmt::format_to(std::back_inserter(out), "  Begun {} UTC\n", day_and_time(card.created));
   if (!card.tools.empty()) {
-    out += wrapped("  Tools  ", fmt::format("{}", fmt::join(card.tools, ", ")));
+    out += wrapped("  Tools  ", fmt::format("{}", fmt::join(card.tools, ", ")), options.columns);
   }
   out += "\n  History\n";
   if (card.entries.empty()) out += "    nothing yet\n";
@@ -332,32 +341,39 @@ std::string to_text(const JobCard& card, const Diagnosis& diagnosis,
       text += fmt::format(" (corrects entry {})", e.replaces);
     }
     if (replaced.contains(e.id)) text += " [no longer holds]";
-    out += wrapped(fmt::format("  {:>4}  {}  ", e.id, day_and_time(e.date)), text);
+    out += wrapped(fmt::format("  {:>4}  {}  ", e.id, day_and_time(e.date)), text, options.columns);
   }
   return out + '\n' + next_text(card, diagnosis, options);
 }
 
 std::string next_text(const JobCard& card, const Diagnosis& diagnosis,
                       const JobTextOptions& options) {
-  std::string out = fmt::format("What it points to ({})\n", one_line(card.vehicle));
-  out += causes_text(diagnosis) + cylinders_text(diagnosis);
+  std::string out =
+      wrapped("", fmt::format("What it points to ({})", one_line(card.vehicle)), options.columns);
+  out += causes_text(diagnosis, options.columns) + cylinders_text(diagnosis, options.columns);
   if (!diagnosis.contradictions.empty()) out += "\n  These don't go together\n";
-  for (const std::string& c : diagnosis.contradictions) out += wrapped("    ? ", c + ".");
+  for (const std::string& c : diagnosis.contradictions)
+    out += wrapped("    ? ", c + ".", options.columns);
   if (!diagnosis.remarks.empty()) out += "\n  Mind\n";
-  for (const std::string& r : diagnosis.remarks) out += wrapped("    - ", with_folder(r, options.folder) + ".");
-  out += wrapped("  ", assumption) + '\n';
+  for (const std::string& r : diagnosis.remarks)
+    out += wrapped("    - ", with_folder(r, options.folder) + ".", options.columns);
+  out += wrapped("  ", assumption, options.columns) + '\n';
   if (diagnosis.tests.empty()) return out;
   out += test_text(diagnosis.tests.front(), diagnosis, options);
   constexpr std::size_t most_others = 4;
-  if (diagnosis.tests.size() > 1) out += "\n  Other tests worth doing, most telling for their time first\n";
+  if (diagnosis.tests.size() > 1) {
+    out += '\n' + wrapped("  ", "Other tests worth doing, most telling for their time first",
+                          options.columns);
+  }
   for (std::size_t i = 1; i < std::min(diagnosis.tests.size(), most_others + 1); ++i) {
     const TestAdvice& t = diagnosis.tests[i];
-    out += wrapped("    - ", fmt::format("{}{} ({:g} min, settles {})", t.words,
-                                         t.cylinder != 0 ? fmt::format(", cylinder {}", t.cylinder)
-                                                         : "",
-                                         t.minutes, settles(t, diagnosis)));
+    out += wrapped("    - ",
+                   fmt::format("{}{} ({:g} min, settles {})", t.words,
+                               t.cylinder != 0 ? fmt::format(", cylinder {}", t.cylinder) : "",
+                               t.minutes, settles(t, diagnosis)),
+                   options.columns);
   }
-  return out + '\n' + wrapped("  ", workshop_caution());
+  return out + '\n' + wrapped("  ", workshop_caution(), options.columns);
 }
 
 std::string next_json(const JobCard& card, const Diagnosis& diagnosis) {

@@ -5,12 +5,14 @@
 #include <vector>
 
 #include "pipebeat/job.hpp"
+#include "show/paragraphs.hpp"
 
 namespace pipebeat::show {
 
 struct JobTextOptions {
   std::string folder = "DIR";  ///< as the user gave it, for the commands named
   bool colour = false;
+  int columns = usual_columns;  ///< of the terminal, where there is one
 };
 
 /// The whole card: vehicle, engine, every entry with its number, what it points to.

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <initializer_list>
 
 #include "show/paragraphs.hpp"
 #include "show/words.hpp"
@@ -22,31 +23,45 @@ struct Letter {
   std::array<std::string_view, 5> rows;
 };
 constexpr std::array letters{
-    Letter{'0', {"###", "# #", "# #", "# #", "###"}}, Letter{'1', {" # ", "## ", " # ", " # ", "###"}},
-    Letter{'2', {"###", "  #", "###", "#  ", "###"}}, Letter{'3', {"###", "  #", "###", "  #", "###"}},
-    Letter{'4', {"# #", "# #", "###", "  #", "  #"}}, Letter{'5', {"###", "#  ", "###", "  #", "###"}},
-    Letter{'6', {"###", "#  ", "###", "# #", "###"}}, Letter{'7', {"###", "  #", "  #", "  #", "  #"}},
-    Letter{'8', {"###", "# #", "###", "# #", "###"}}, Letter{'9', {"###", "# #", "###", "  #", "###"}},
-    Letter{'A', {"###", "# #", "###", "# #", "# #"}}, Letter{'C', {"###", "#  ", "#  ", "#  ", "###"}},
-    Letter{'E', {"###", "#  ", "## ", "#  ", "###"}}, Letter{'G', {"####", "#   ", "# ##", "#  #", "####"}},
-    Letter{'I', {"#", "#", "#", "#", "#"}},           Letter{'L', {"#  ", "#  ", "#  ", "#  ", "###"}},
+    Letter{'0', {"###", "# #", "# #", "# #", "###"}},
+    Letter{'1', {" # ", "## ", " # ", " # ", "###"}},
+    Letter{'2', {"###", "  #", "###", "#  ", "###"}},
+    Letter{'3', {"###", "  #", "###", "  #", "###"}},
+    Letter{'4', {"# #", "# #", "###", "  #", "  #"}},
+    Letter{'5', {"###", "#  ", "###", "  #", "###"}},
+    Letter{'6', {"###", "#  ", "###", "# #", "###"}},
+    Letter{'7', {"###", "  #", "  #", "  #", "  #"}},
+    Letter{'8', {"###", "# #", "###", "# #", "###"}},
+    Letter{'9', {"###", "# #", "###", "  #", "###"}},
+    Letter{'A', {"###", "# #", "###", "# #", "# #"}},
+    Letter{'C', {"###", "#  ", "#  ", "#  ", "###"}},
+    Letter{'E', {"###", "#  ", "## ", "#  ", "###"}},
+    Letter{'G', {"####", "#   ", "# ##", "#  #", "####"}},
+    Letter{'I', {"#", "#", "#", "#", "#"}},
+    Letter{'L', {"#  ", "#  ", "#  ", "#  ", "###"}},
     Letter{'M', {"#   #", "## ##", "# # #", "#   #", "#   #"}},
     Letter{'N', {"#   #", "##  #", "# # #", "#  ##", "#   #"}},
-    Letter{'O', {"####", "#  #", "#  #", "#  #", "####"}}, Letter{'R', {"## ", "# #", "## ", "# #", "# #"}},
-    Letter{'S', {"###", "#  ", "###", "  #", "###"}}, Letter{'T', {"###", " # ", " # ", " # ", " # "}},
-    Letter{'U', {"# #", "# #", "# #", "# #", "###"}}, Letter{'%', {"#  #", "  # ", " #  ", "#   ", "#  #"}},
-    Letter{'B', {"## ", "# #", "## ", "# #", "## "}}, Letter{'F', {"###", "#  ", "## ", "#  ", "#  "}},
-    Letter{'K', {"# #", "# #", "## ", "# #", "# #"}}, Letter{'P', {"###", "# #", "###", "#  ", "#  "}},
+    Letter{'O', {"####", "#  #", "#  #", "#  #", "####"}},
+    Letter{'R', {"## ", "# #", "## ", "# #", "# #"}},
+    Letter{'S', {"###", "#  ", "###", "  #", "###"}},
+    Letter{'T', {"###", " # ", " # ", " # ", " # "}},
+    Letter{'U', {"# #", "# #", "# #", "# #", "###"}},
+    Letter{'%', {"#  #", "  # ", " #  ", "#   ", "#  #"}},
+    Letter{'B', {"## ", "# #", "## ", "# #", "## "}},
+    Letter{'F', {"###", "#  ", "## ", "#  ", "#  "}},
+    Letter{'K', {"# #", "# #", "## ", "# #", "# #"}},
+    Letter{'P', {"###", "# #", "###", "#  ", "#  "}},
     Letter{'W', {"#   #", "#   #", "# # #", "## ##", "#   #"}},
-    Letter{'-', {"   ", "   ", "###", "   ", "   "}}, Letter{' ', {"  ", "  ", "  ", "  ", "  "}},
+    Letter{'-', {"   ", "   ", "###", "   ", "   "}},
+    Letter{' ', {"  ", "  ", "  ", "  ", "  "}},
 };
 
 /// The text in large letters, each dot two columns wide; letters that have no shape are left out.
 std::array<std::string, 5> large(std::string_view text, bool blocks) {
   std::array<std::string, 5> rows;
   for (const char c : text) {
-    const auto letter = std::find_if(letters.begin(), letters.end(),
-                                     [&](const Letter& l) { return l.of == c; });
+    const auto letter =
+        std::find_if(letters.begin(), letters.end(), [&](const Letter& l) { return l.of == c; });
     if (letter == letters.end()) continue;
     for (std::size_t r = 0; r < rows.size(); ++r) {
       for (const char dot : letter->rows[r]) {
@@ -104,11 +119,16 @@ std::string as_of(const LiveState& state) {
 }
 
 /// -60 dB to full scale, the loudest tenth second marked.
-Line level_meter(double level_db, double peak_db, bool clipped, bool too_quiet, const Screen& screen) {
+Line level_meter(double level_db, double peak_db, bool clipped, bool too_quiet,
+                 const Screen& screen) {
   constexpr double floor_db = -60.0;
-  const int length = std::clamp(screen.columns - 40, 10, 50);
+  // On a narrow screen what to do about the level has the room of its number.
+  const bool narrow = screen.columns < 50;
+  const int length =
+      narrow ? std::clamp(screen.columns - 32, 4, 10) : std::clamp(screen.columns - 40, 10, 50);
   const auto at = [&](double db) {
-    return static_cast<int>(std::lround(length * std::clamp((db - floor_db) / -floor_db, 0.0, 1.0)));
+    return static_cast<int>(
+        std::lround(length * std::clamp((db - floor_db) / -floor_db, 0.0, 1.0)));
   };
   const int filled = at(level_db);
   const int peak = std::max(at(peak_db), filled);
@@ -123,10 +143,14 @@ Line level_meter(double level_db, double peak_db, bool clipped, bool too_quiet, 
     }
   }
   Piece remark{"good", Ink::good};
-  if (clipped) remark = {"TOO LOUD: step back", Ink::bad};
-  else if (too_quiet) remark = {"TOO QUIET: come closer", Ink::warning};
-  return {{"Level  ", Ink::plain}, {bar, remark.ink},
-          {fmt::format(" {:4.0f} dB  ", std::max(peak_db, -99.0)), Ink::plain}, remark};
+  if (clipped)
+    remark = {"TOO LOUD: step back", Ink::bad};
+  else if (too_quiet)
+    remark = {"TOO QUIET: come closer", Ink::warning};
+  return {{"Level  ", Ink::plain},
+          {bar, remark.ink},
+          {narrow ? " " : fmt::format(" {:4.0f} dB  ", std::max(peak_db, -99.0)), Ink::plain},
+          remark};
 }
 
 Piece cell_of(const BeatMap::Cell& cell, int cell_width, bool blocks) {
@@ -144,7 +168,8 @@ Piece cell_of(const BeatMap::Cell& cell, int cell_width, bool blocks) {
   return {text, cell.level < 0.5F ? Ink::warning : Ink::plain};
 }
 
-void add_beat_map(std::vector<Line>& lines, const LiveState& state, const Screen& screen, int rows) {
+void add_beat_map(std::vector<Line>& lines, const LiveState& state, const Screen& screen,
+                  int rows) {
   const auto positions = static_cast<int>(state.engine.positions().size());
   if (rows < 2) return;
   const int cell_width = std::clamp((screen.columns - 12) / positions - 1, 1, 6);
@@ -167,19 +192,8 @@ void add_beat_map(std::vector<Line>& lines, const LiveState& state, const Screen
   lines.resize(lines.size() + static_cast<std::size_t>(rows - 1) - map.size());
 }
 
-/// A text in rows no longer than the screen is wide, broken between words; at least one row.
-std::vector<std::string> folded(std::string_view text, int columns) {
-  std::vector<std::string> rows(1);
-  while (!text.empty()) {
-    const std::string_view word = text.substr(0, text.find(' '));
-    text.remove_prefix(std::min(word.size() + 1, text.size()));
-    if (!rows.back().empty() && width(rows.back()) + 1 + width(word) > static_cast<std::size_t>(columns)) {
-      rows.emplace_back();
-    }
-    if (!rows.back().empty()) rows.back() += ' ';
-    rows.back() += word;
-  }
-  return rows;
+std::vector<std::string> rows_of(std::string_view text, int columns) {
+  return folded(text, static_cast<std::size_t>(columns), static_cast<std::size_t>(columns));
 }
 
 /// The keys in rows, none of them cut: they are parted by more than one blank.
@@ -189,7 +203,8 @@ std::vector<std::string> folded_keys(std::string_view keys, int columns) {
   while (!keys.empty()) {
     const std::string_view key = keys.substr(0, keys.find(between));
     keys.remove_prefix(std::min(key.size() + between.size(), keys.size()));
-    if (!rows.back().empty() && width(rows.back()) + between.size() + width(key) > static_cast<std::size_t>(columns)) {
+    if (!rows.back().empty() &&
+        width(rows.back()) + between.size() + width(key) > static_cast<std::size_t>(columns)) {
       rows.emplace_back();
     }
     if (!rows.back().empty()) rows.back() += between;
@@ -199,7 +214,37 @@ std::vector<std::string> folded_keys(std::string_view keys, int columns) {
 }
 
 void add_folded(std::vector<Line>& lines, std::string_view text, Ink ink, int columns) {
-  for (std::string& row : folded(text, columns)) lines.push_back({{std::move(row), ink}});
+  for (std::string& row : rows_of(text, columns)) lines.push_back({{std::move(row), ink}});
+}
+
+/// Lines from one of these to before the other.
+struct Range {
+  std::size_t begin;
+  std::size_t end;
+};
+
+/// Takes lines away until the screen holds them: empty ones, then those of the ranges, the first
+/// range first and the last line of each first.
+void make_room(std::vector<Line>& lines, const Screen& screen,
+               std::initializer_list<Range> least_important_first) {
+  std::vector<bool> kept(lines.size(), true);
+  std::size_t left = lines.size();
+  const auto full = [&] { return left <= static_cast<std::size_t>(screen.rows); };
+  const auto drop = [&](std::size_t i) {
+    if (kept[i]) --left;
+    kept[i] = false;
+  };
+  for (std::size_t i = lines.size(); i-- > 0 && !full();) {
+    if (lines[i].empty()) drop(i);
+  }
+  for (const Range& range : least_important_first) {
+    for (std::size_t i = range.end; i-- > range.begin && !full();) drop(i);
+  }
+  std::vector<Line> out;
+  for (std::size_t i = 0; i < lines.size(); ++i) {
+    if (kept[i]) out.push_back(std::move(lines[i]));
+  }
+  lines = std::move(out);
 }
 
 /// Cuts a line at the screen's edge.
@@ -209,7 +254,9 @@ void cut(Line& line, std::size_t columns) {
     std::string kept;
     for (std::size_t i = 0; i < piece.text.size();) {
       std::size_t next = i + 1;
-      while (next < piece.text.size() && (static_cast<unsigned char>(piece.text[next]) & 0xC0U) == 0x80U) ++next;
+      while (next < piece.text.size() &&
+             (static_cast<unsigned char>(piece.text[next]) & 0xC0U) == 0x80U)
+        ++next;
       if (used == columns) break;
       kept.append(piece.text, i, next - i);
       ++used;
@@ -220,12 +267,6 @@ void cut(Line& line, std::size_t columns) {
 }
 
 }  // namespace
-
-std::size_t width(std::string_view text) {
-  return static_cast<std::size_t>(std::count_if(text.begin(), text.end(), [](char c) {
-    return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U;
-  }));
-}
 
 int BeatMap::turn_of(const std::vector<Event>& events) const {
   if (cells_.empty()) return 0;
@@ -256,7 +297,8 @@ void BeatMap::add(const Finding& recent) {
     cells_.pop_back();
   }
   for (const Event& e : events) {
-    cells_.push_back({e.time_s, (e.position - 1 + turn) % positions_, e.level, e.missing_probability});
+    cells_.push_back(
+        {e.time_s, (e.position - 1 + turn) % positions_, e.level, e.missing_probability});
   }
   while (cells_.size() > cells_kept) cells_.pop_front();
 }
@@ -267,7 +309,8 @@ std::vector<BeatMap::Row> BeatMap::last_rows(std::size_t count) const {
     if (rows.empty() || cell.column <= rows.back().back().column) rows.emplace_back();
     rows.back().push_back(cell);
   }
-  if (rows.size() > count) rows.erase(rows.begin(), rows.end() - static_cast<std::ptrdiff_t>(count));
+  if (rows.size() > count)
+    rows.erase(rows.begin(), rows.end() - static_cast<std::ptrdiff_t>(count));
   return rows;
 }
 
@@ -277,11 +320,13 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
   const Answer answer = answer_of(state.engine, whole, state.judged);
   const Answer now = answer_of(state.engine, state.recent, state.judged);
   std::vector<Line> lines;
-  lines.push_back({{fmt::format("Recording {}  ", clock(state.seconds)), Ink::bad},
-                   {fmt::format("{}  from {}", one_line(state.take), one_line(state.device)), Ink::faint}});
+  lines.push_back(
+      {{fmt::format("Recording {}  ", clock(state.seconds)), Ink::bad},
+       {fmt::format("{}  from {}", one_line(state.take), one_line(state.device)), Ink::faint}});
   lines.emplace_back();
   if (roomy) {
-    for (std::string& row : large(answer.word, screen.blocks)) lines.push_back({{std::move(row), answer.ink}});
+    for (std::string& row : large(answer.word, screen.blocks))
+      lines.push_back({{std::move(row), answer.ink}});
     add_folded(lines, answer.sentence + sure(whole) + as_of(state), answer.ink, screen.columns);
     lines.emplace_back();
     const auto rpm = large(speed_of(state.judged ? state.recent : whole), screen.blocks);
@@ -290,11 +335,13 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
     for (std::size_t r = 0; r < rpm.size(); ++r) {
       std::string left = rpm[r] + (r + 1 == rpm.size() ? "rpm" : "");
       left += std::string(first_column - std::min(first_column, width(left)), ' ');
-      lines.push_back({{left}, {missing[r] + (r + 1 == rpm.size() ? "of pulses missing" : ""), answer.ink}});
+      lines.push_back(
+          {{left}, {missing[r] + (r + 1 == rpm.size() ? "of pulses missing" : ""), answer.ink}});
     }
   } else {
-    add_folded(lines, fmt::format("{}  {}{}{}", answer.word, answer.sentence, sure(whole), as_of(state)), answer.ink,
-               screen.columns);
+    add_folded(lines,
+               fmt::format("{}  {}{}{}", answer.word, answer.sentence, sure(whole), as_of(state)),
+               answer.ink, screen.columns);
     lines.push_back({{fmt::format("{} rpm   {} of pulses missing", speed_of(state.recent),
                                   percent(whole.missing_event_ratio))}});
   }
@@ -303,9 +350,11 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
                    {fmt::format(", {} missing{}", percent(state.recent.missing_event_ratio),
                                 sure(state.recent))}});
   if (state.change) {
-    const Piece change{fmt::format("{} {:.0f} s ago", state.change->lost ? "A PULSE WENT MISSING" : "A PULSE CAME BACK",
-                                   state.change_ago_s),
-                       state.change->lost ? Ink::bad : Ink::good};
+    const Piece change{
+        fmt::format("{} {:.0f} s ago",
+                    state.change->lost ? "A PULSE WENT MISSING" : "A PULSE CAME BACK",
+                    state.change_ago_s),
+        state.change->lost ? Ink::bad : Ink::good};
     std::size_t used = 3 + width(change.text);
     for (const Piece& piece : lines.back()) used += width(piece.text);
     if (used <= static_cast<std::size_t>(screen.columns)) {
@@ -315,20 +364,34 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
     }
     lines.back().push_back(change);
   }
-  lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, state.too_quiet, screen));
+  const std::size_t level = lines.size();
+  lines.push_back(
+      level_meter(state.level_db, state.peak_db, state.clipped, state.too_quiet, screen));
+  const std::size_t advice = lines.size();
   const std::size_t advices = std::min<std::size_t>(state.advice.size(), roomy ? 2 : 1);
-  for (std::size_t i = 0; i < advices; ++i) add_folded(lines, "! " + state.advice[i], Ink::warning, screen.columns);
+  for (std::size_t i = 0; i < advices; ++i)
+    add_folded(lines, "! " + state.advice[i], Ink::warning, screen.columns);
 
-  const std::vector<std::string> notice = folded(state.notice, screen.columns);
+  const std::vector<std::string> notice = rows_of(state.notice, screen.columns);
   const std::vector<std::string> keys = folded_keys(state.keys, screen.columns);
   const int below = static_cast<int>(keys.size() + notice.size());
   const int left = screen.rows - static_cast<int>(lines.size()) - below;
+  const std::size_t after_advice = lines.size();
   add_beat_map(lines, state, screen, left);
+  const std::size_t notices = lines.size();
   for (const std::string& row : notice) lines.push_back({{row, Ink::warning}});
+  const std::size_t after_notices = lines.size();
   for (const std::string& row : keys) lines.push_back({{row, Ink::good}});
-  if (lines.size() > static_cast<std::size_t>(screen.rows)) {
-    lines.erase(lines.begin(), lines.end() - screen.rows);
-  }
+  // The answer and the keys stay longest; of a notice its first line, which says what a key has
+  // done.
+  make_room(lines, screen,
+            {{0, 1},
+             {advice, after_advice},
+             {std::min(notices + 1, after_notices), after_notices},
+             {level, advice},
+             {notices, after_notices},
+             {0, level},
+             {after_notices, lines.size()}});
   for (Line& line : lines) cut(line, static_cast<std::size_t>(screen.columns));
   return lines;
 }
@@ -336,38 +399,40 @@ std::vector<Line> live_lines(const LiveState& state, const Screen& screen) {
 std::vector<Line> guide_lines(const GuideState& state, const Screen& screen) {
   const bool roomy = screen.rows >= 22 && screen.columns >= 72;
   std::vector<Line> lines;
-  lines.push_back({{fmt::format("Recording {}  ", clock(state.seconds)), Ink::bad},
-                   {fmt::format("{}  from {}", one_line(state.take), one_line(state.device)), Ink::faint}});
+  lines.push_back(
+      {{fmt::format("Recording {}  ", clock(state.seconds)), Ink::bad},
+       {fmt::format("{}  from {}", one_line(state.take), one_line(state.device)), Ink::faint}});
   lines.emplace_back();
   if (roomy) {
-    for (std::string& row : large(state.word, screen.blocks)) lines.push_back({{std::move(row), state.ink}});
+    for (std::string& row : large(state.word, screen.blocks))
+      lines.push_back({{std::move(row), state.ink}});
   } else {
     lines.push_back({{state.word, state.ink}});
   }
   lines.emplace_back();
-  for (const std::string& row : folded(state.sentence, screen.columns)) lines.push_back({{row, state.ink}});
+  for (const std::string& row : rows_of(state.sentence, screen.columns))
+    lines.push_back({{row, state.ink}});
   if (!state.warning.empty()) {
-    for (const std::string& row : folded("! " + state.warning, screen.columns)) lines.push_back({{row, Ink::bad}});
+    for (const std::string& row : rows_of("! " + state.warning, screen.columns))
+      lines.push_back({{row, Ink::bad}});
   }
   lines.emplace_back();
   lines.push_back({{fmt::format("{} rpm in the last seconds", state.rpm), Ink::plain}});
   lines.push_back(level_meter(state.level_db, state.peak_db, state.clipped, false, screen));
   lines.emplace_back();
-  const std::vector<std::string> caution = folded(state.caution, screen.columns);
+  const std::vector<std::string> caution = rows_of(state.caution, screen.columns);
   const std::vector<std::string> keys = folded_keys(state.keys, screen.columns);
   const int room = screen.rows - static_cast<int>(lines.size() + caution.size() + keys.size()) - 1;
-  const std::size_t shown = std::min(state.done.size(), static_cast<std::size_t>(std::max(0, room)));
-  for (std::size_t i = state.done.size() - shown; i < state.done.size(); ++i) lines.push_back({{"  " + state.done[i]}});
+  const std::size_t shown =
+      std::min(state.done.size(), static_cast<std::size_t>(std::max(0, room)));
+  for (std::size_t i = state.done.size() - shown; i < state.done.size(); ++i)
+    lines.push_back({{"  " + state.done[i]}});
   lines.emplace_back();
   for (const std::string& row : caution) lines.push_back({{row, Ink::warning}});
   const std::size_t above_keys = lines.size();
   for (const std::string& row : keys) lines.push_back({{row, Ink::good}});
-  if (lines.size() > static_cast<std::size_t>(screen.rows)) {
-    // What to do and which keys there are matter most: the caution was read before.
-    const auto too_many = static_cast<std::ptrdiff_t>(std::min(lines.size() - static_cast<std::size_t>(screen.rows), above_keys));
-    const auto first_key = lines.begin() + static_cast<std::ptrdiff_t>(above_keys);
-    lines.erase(first_key - too_many, first_key);
-  }
+  // What to do and which keys there are matter most: the caution was read before.
+  make_room(lines, screen, {{0, 1}, {1, above_keys}, {above_keys, lines.size()}});
   for (Line& line : lines) cut(line, static_cast<std::size_t>(screen.columns));
   return lines;
 }

@@ -59,25 +59,25 @@ struct LiveState {
   const Finding& whole;
   const Finding& recent;
   const BeatMap& beats;
-  bool judged = false;             ///< `whole` and `recent` mean something
+  bool judged = false;  ///< `whole` and `recent` mean something
   std::optional<PulseChange> change{};
   double change_ago_s = 0.0;
-  bool since_change = false;       ///< `recent` is about what followed the change only
-  double seconds = 0.0;            ///< written so far
-  double level_db = -120.0;        ///< of full scale, mean of the last moment
-  double peak_db = -120.0;         ///< the same, its peak
-  bool clipped = false;            ///< within the last seconds
+  bool since_change = false;  ///< `recent` is about what followed the change only
+  double seconds = 0.0;       ///< written so far
+  double level_db = -120.0;   ///< of full scale, mean of the last moment
+  double peak_db = -120.0;    ///< the same, its peak
+  bool clipped = false;       ///< within the last seconds
   bool too_quiet = false;
-  std::string_view take{};           ///< file name
+  std::string_view take{};  ///< file name
   std::string_view device{};
-  std::vector<std::string> advice{}; ///< what to change about the sound, worst first
-  std::string_view notice{};         ///< what just happened ("marked: unplugged 3")
-  std::string_view keys{};           ///< which keys do what
+  std::vector<std::string> advice{};  ///< what to change about the sound, worst first
+  std::string_view notice{};          ///< what just happened ("marked: unplugged 3")
+  std::string_view keys{};            ///< which keys do what
 };
 
 /// What the guided drop test asks for, in the words of the screen.
 struct GuideState {
-  std::string word{};               ///< in large letters: "UNPLUG 3"
+  std::string word{};  ///< in large letters: "UNPLUG 3"
   Ink ink = Ink::plain;
   std::string sentence{};           ///< what to do, or what is waited for
   std::string warning{};            ///< empty: none
@@ -86,10 +86,10 @@ struct GuideState {
   double level_db = -120.0;
   double peak_db = -120.0;
   bool clipped = false;
-  std::string_view rpm{};           ///< of the last seconds
+  std::string_view rpm{};  ///< of the last seconds
   std::string_view take{};
   std::string_view device{};
-  std::string_view caution{};       ///< stays in sight
+  std::string_view caution{};  ///< stays in sight
   std::string_view keys{};
 };
 
@@ -104,8 +104,5 @@ struct Screen {
 
 /// The same for the guided drop test.
 [[nodiscard]] std::vector<Line> guide_lines(const GuideState& state, const Screen& screen);
-
-/// Columns that a UTF-8 text takes; every character of ours is one wide.
-[[nodiscard]] std::size_t width(std::string_view text);
 
 }  // namespace pipebeat::show

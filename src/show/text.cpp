@@ -30,12 +30,18 @@ std::string engine_in_words(const Engine& engine) {
   return text;
 }
 
-std::string position_bars(const Finding& f) {
+std::string position_bars(const Finding& f, int columns) {
   if (f.positions.empty()) return {};
-  std::string out = "\n  Pulse strength by position, in firing order from an unknown cylinder:\n";
+  std::string out =
+      '\n' +
+      wrapped("  ",
+              "Pulse strength by position, in firing order from an unknown cylinder:", columns);
+  constexpr int figures = 25;
+  const int bar_width = std::clamp(room_in_row(columns, figures), 6, 30);
   for (const PositionFinding& p : f.positions) {
-    fmt::format_to(std::back_inserter(out), "  {:>8}    {}  {:5.2f}   {:5.1f} % missing\n",
-                   p.position, bar(p.level), p.level, 100.0 * p.missing_ratio);
+    fmt::format_to(std::back_inserter(out), "{}{}  {:5.2f}   {:5.1f} % missing\n",
+                   row_label(p.position, columns), bar(p.level, bar_width), p.level,
+                   100.0 * p.missing_ratio);
   }
   return out;
 }
@@ -49,54 +55,62 @@ char cell_sign(const BeatCell& cell) {
 }
 
 /// Firing positions downward, time to the right.
-std::string small_beat_map(const Report& report) {
-  constexpr std::size_t wide = 64;
+std::string small_beat_map(const Report& report, int columns) {
+  const auto wide = static_cast<std::size_t>(std::clamp(room_in_row(columns, 0), 16, 64));
   const std::size_t positions = report.engine.positions().size();
   const BeatRows map = beat_rows(report.finding, positions, wide);
   if (map.rows.empty()) return {};
-  std::string out = '\n' + wrapped("  ", fmt::format("Beat map, {} a column (# full pulse, + smaller, . hardly any, "
-                                                     "X missing, x some missing):",
-                                                     map.cycles_per_row == 1
-                                                         ? "one cycle"
-                                                         : fmt::format("{} cycles", map.cycles_per_row)));
+  std::string out =
+      '\n' +
+      wrapped("  ",
+              fmt::format("Beat map, {} a column (# full pulse, + smaller, . hardly any, "
+                          "X missing, x some missing):",
+                          map.cycles_per_row == 1 ? "one cycle"
+                                                  : fmt::format("{} cycles", map.cycles_per_row)),
+              columns);
   for (std::size_t j = 0; j < positions; ++j) {
-    fmt::format_to(std::back_inserter(out), "  {:>8}    ", j + 1);
+    out += row_label(static_cast<int>(j) + 1, columns);
     for (const BeatRow& row : map.rows) out += row.gap ? '|' : cell_sign(row.cells[j]);
     out += '\n';
   }
   const std::string first = fmt::format("{:.1f} s", map.rows.front().time_s);
   const std::string last = fmt::format("{:.1f} s", map.rows.back().time_s);
   const std::size_t width = std::max(map.rows.size(), first.size() + last.size() + 1);
-  return out + fmt::format("{:12}{}{:>{}}\n", "", first, last, width - first.size());
+  return out + fmt::format("{:{}}{}{:>{}}\n", "", row_label(1, columns).size(), first, last,
+                           width - first.size());
 }
 
 }  // namespace
 
 std::string to_text(const Report& report, const TextOptions& options) {
   const Finding& f = report.finding;
-  std::string out = wrapped("", headline(report) + ".");
+  std::string out = wrapped("", headline(report) + ".", options.columns);
   if (options.colour) out = fmt::format("{}{}\x1b[0m", colour_of(f.verdict), out);
-  fmt::format_to(std::back_inserter(out), "  {}: {:.1f} s, {}\n", source(report),
-                 f.duration.value(), engine_in_words(report.engine));
+  out += wrapped("  ",
+                 fmt::format("{}: {:.1f} s, {}", source(report), f.duration.value(),
+                             engine_in_words(report.engine)),
+                 options.columns);
 
   const std::vector<Figure> numbers = figures(report);
   if (!numbers.empty()) out += '\n';
   for (const Figure& figure : numbers) {
-    out += wrapped(fmt::format("  {:<12}", figure.name), figure.text);
+    out += wrapped(fmt::format("  {:<12}", figure.name), figure.text, options.columns);
   }
-  out += position_bars(f);
-  if (options.beat_map) out += small_beat_map(report);
+  out += position_bars(f, options.columns);
+  if (options.beat_map) out += small_beat_map(report, options.columns);
 
   if (!f.reasons.empty()) out += "\n  Why\n";
-  for (const Reason& r : f.reasons) out += wrapped("    - ", capitalised(sentence(r)) + ".");
+  for (const Reason& r : f.reasons)
+    out += wrapped("    - ", capitalised(sentence(r)) + ".", options.columns);
 
   out += "\n  Next\n";
-  for (const std::string& step : next_steps(report)) out += wrapped("    - ", step);
+  for (const std::string& step : next_steps(report))
+    out += wrapped("    - ", step, options.columns);
   out += '\n';
   if (f.verdict != Verdict::unclear && f.verdict != Verdict::even) {
-    out += wrapped("  ", workshop_caution());
+    out += wrapped("  ", workshop_caution(), options.columns);
   }
-  out += wrapped("  ", recording_caution());
+  out += wrapped("  ", recording_caution(), options.columns);
   return out;
 }
 

@@ -7,6 +7,7 @@
 
 #include "findings.hpp"
 #include "show/microphone.hpp"
+#include "show/paragraphs.hpp"
 
 using namespace pipebeat;
 using show::BeatMap;
@@ -21,8 +22,9 @@ Finding heard(int first_pulse, int pulses, int dead) {
   for (int i = 0; i < pulses; ++i) {
     const int pulse = first_pulse + i;
     const bool missing = pulse % 4 == dead;
-    f.events.push_back({0.05F * static_cast<float>(pulse), i / 4, static_cast<std::int16_t>(i % 4 + 1),
-                        missing ? 0.0F : 1.0F, missing ? 0.99F : 0.01F});
+    f.events.push_back({0.05F * static_cast<float>(pulse), i / 4,
+                        static_cast<std::int16_t>(i % 4 + 1), missing ? 0.0F : 1.0F,
+                        missing ? 0.99F : 0.01F});
   }
   return f;
 }
@@ -118,7 +120,8 @@ TEST_CASE("The view fits its screen, whatever the size and the state") {
         CAPTURE(rows);
         CAPTURE(columns);
         show::LiveState state = view.state();
-        state.advice = {"too loud: move back to an arm's length, or lower the input level by a lot"};
+        state.advice = {
+            "too loud: move back to an arm's length, or lower the input level by a lot"};
         const auto lines = show::live_lines(state, {rows, columns, blocks});
         CHECK(lines.size() <= static_cast<std::size_t>(rows));
         for (const show::Line& line : lines) {
@@ -170,7 +173,8 @@ TEST_CASE("What the view says, in words and not in colour alone") {
   CHECK(text.find("s stop") != std::string::npos);
   state.clipped = false;
   state.too_quiet = true;
-  CHECK(text_of(show::live_lines(state, {20, 60, false})).find("TOO QUIET: come closer") != std::string::npos);
+  CHECK(text_of(show::live_lines(state, {20, 60, false})).find("TOO QUIET: come closer") !=
+        std::string::npos);
   state.judged = false;
   CHECK(text_of(show::live_lines(state, {20, 60, false})).find("LISTENING") != std::string::npos);
 }
@@ -184,13 +188,15 @@ TEST_CASE("On a narrow screen nothing that matters is cut") {
   show::LiveState state = view.state();
   state.change = PulseChange{9.0, true};
   state.change_ago_s = 3.2;
-  state.advice = {"too loud, 3.0 % is cut off: move back to an arm's length, or lower the input level"};
+  state.advice = {
+      "too loud, 3.0 % is cut off: move back to an arm's length, or lower the input level"};
   state.keys = "1-4 its lead is off now   0 all on again   m mark   s stop and answer   q quit";
   for (const int columns : {40, 80}) {
     std::string text = text_of(show::live_lines(state, {30, columns, false}));
     for (char& c : text) c = c == '\n' ? ' ' : c;
-    for (const std::string_view part : {"of the exhaust pulses are missing, 97 % sure", "A PULSE WENT MISSING 3 s ago",
-                                        "or lower the input level", "s stop and answer", "q quit"}) {
+    for (const std::string_view part :
+         {"of the exhaust pulses are missing, 97 % sure", "A PULSE WENT MISSING 3 s ago",
+          "or lower the input level", "s stop and answer", "q quit"}) {
       CAPTURE(part);
       CHECK(text.find(part) != std::string::npos);
     }
@@ -201,6 +207,45 @@ TEST_CASE("On a narrow screen nothing that matters is cut") {
   const std::string text = text_of(show::guide_lines(guide, {24, 40, false}));
   CHECK(text.find("s stop and answer") != std::string::npos);
   CHECK(text.find("q quit without the answer") != std::string::npos);
+}
+
+TEST_CASE("On a low and narrow screen the answer and the keys are what stays") {
+  View view;
+  view.whole.verdict = Verdict::dead_miss;
+  view.whole.missing_event_ratio = 0.25;
+  view.recent.verdict = Verdict::dead_miss;
+  show::LiveState state = view.state();
+  state.notice = "Marked at 12.0 s: cylinder 3 unplugged";
+  state.advice = {
+      "too loud, 3.0 % is cut off: move back to an arm's length, or lower the input level"};
+  state.keys = "1-4 that one unplugged   0 all on again   m mark   s stop   q quit, no answer";
+  for (const int rows : {8, 12, 16}) {
+    CAPTURE(rows);
+    const std::string text = text_of(show::live_lines(state, {rows, 40, false}));
+    for (const std::string_view part :
+         {"MISS", "exhaust pulses are missing", "25% of pulses missing", "Last 5 s  MISS",
+          "cylinder 3 unplugged", "q quit"}) {
+      CAPTURE(part);
+      CHECK(text.find(part) != std::string::npos);
+    }
+  }
+  state.too_quiet = true;
+  CHECK(text_of(show::live_lines(state, {24, 40, false})).find("TOO QUIET: come closer") !=
+        std::string::npos);
+
+  show::GuideState guide;
+  guide.word = "UNPLUG 3";
+  guide.sentence = "Unplug cylinder 3, then press Enter.";
+  guide.caution =
+      "Caution first: never hold a lead, and so on for as many lines as there are on the screen, "
+      "and more.";
+  guide.keys = "Enter done   s stop and answer   q quit without the answer";
+  const std::string text = text_of(show::guide_lines(guide, {8, 40, false}));
+  for (const std::string_view part :
+       {"UNPLUG 3", "then press Enter.", "Caution first", "s stop and answer", "q quit"}) {
+    CAPTURE(part);
+    CHECK(text.find(part) != std::string::npos);
+  }
 }
 
 TEST_CASE("Every microphone fault has a sentence that says what to change") {

@@ -100,13 +100,16 @@ TEST_CASE("Every way of being unclear says what to do") {
 TEST_CASE("A speed guess shows, and is doubted first when there is no answer") {
   const Engine engine = test::four();
   const Finding dead = test::one_dead();
-  CHECK(contains(show::to_text({"a.wav", engine, dead, Rpm{700.0}}), "23.4 pulses a second, looked for near 700\n"));
+  CHECK(contains(show::to_text({"a.wav", engine, dead, Rpm{700.0}}),
+                 "23.4 pulses a second, looked for near 700\n"));
   for (int i = 0; i < unclear_reason_count; ++i) {
     const Finding f = test::unclear(ReasonCode{i});
     const auto steps = show::next_steps({"a.wav", engine, f, Rpm{1600.0}});
-    CHECK(steps.front() == "The speed was looked for near 1600 rpm only: if that may be wrong, try again "
-                           "without --rpm.");
-    CHECK(std::none_of(steps.begin() + 1, steps.end(), [](const auto& step) { return contains(step, "rpm"); }));
+    CHECK(steps.front() ==
+          "The speed was looked for near 1600 rpm only: if that may be wrong, try again "
+          "without --rpm.");
+    CHECK(std::none_of(steps.begin() + 1, steps.end(),
+                       [](const auto& step) { return contains(step, "rpm"); }));
     CHECK_FALSE(contains(show::next_steps({"a.wav", engine, f}).front(), "without --rpm"));
   }
 }
@@ -129,12 +132,17 @@ TEST_CASE("Standard input has a name, and a verdict words for a list") {
 }
 
 TEST_CASE("An empty position is said as empty as it is") {
-  CHECK(show::sentence({ReasonCode::levels_agree, 0, 0.18, 0.0}) == "the pulses of all positions agree within 18 %");
-  CHECK(show::sentence({ReasonCode::levels_agree, 0, 1.04, 0.0}).starts_with("the positions' levels differ by 104 %"));
-  CHECK(show::sentence({ReasonCode::low_position, 2, 0.55, 0.0}).starts_with("position 2 fires with a small pulse"));
-  CHECK(show::sentence({ReasonCode::low_position, 2, 1.02, 0.0}).starts_with("position 2 is judged weak, though"));
+  CHECK(show::sentence({ReasonCode::levels_agree, 0, 0.18, 0.0}) ==
+        "the pulses of all positions agree within 18 %");
+  CHECK(show::sentence({ReasonCode::levels_agree, 0, 1.04, 0.0})
+            .starts_with("the positions' levels differ by 104 %"));
+  CHECK(show::sentence({ReasonCode::low_position, 2, 0.55, 0.0})
+            .starts_with("position 2 fires with a small pulse"));
+  CHECK(show::sentence({ReasonCode::low_position, 2, 1.02, 0.0})
+            .starts_with("position 2 is judged weak, though"));
   CHECK(show::sentence({ReasonCode::empty_position, 3, 0.89, 0.0}) ==
-        "position 3 is judged empty, though something sounds in its place (level 0.89; 1 is a full pulse)");
+        "position 3 is judged empty, though something sounds in its place (level 0.89; 1 is a full "
+        "pulse)");
   CHECK(show::sentence({ReasonCode::empty_position, 3, 0.04, 0.0}) ==
         "position 3 carries no pulse (level 0.04; 1 is a full pulse)");
   CHECK(show::sentence({ReasonCode::empty_position, 4, 0.26, 0.0}) ==
@@ -159,20 +167,42 @@ TEST_CASE("Lines fit a terminal as it opens, and a file name can't break them") 
   Finding f = test::one_dead();
   for (int i = 0; i < test::reason_count; ++i) f.reasons.push_back({ReasonCode{i}, 2, 0.5, 0.7});
   for (int i = 0; i < 400; ++i) {
-    f.events.push_back({0.05F * static_cast<float>(i), i / 4, static_cast<std::int16_t>(i % 4 + 1), 1.0F, 0.0F});
+    f.events.push_back(
+        {0.05F * static_cast<float>(i), i / 4, static_cast<std::int16_t>(i % 4 + 1), 1.0F, 0.0F});
   }
   for (std::size_t i = 0; i < verdict_count; ++i) {
     f.verdict = Verdict(i);
-    std::istringstream lines{text_of(f, {.beat_map = true}, "two\nlines\x1b[31m.wav")};
-    int count = 0;
-    for (std::string line; std::getline(lines, line); ++count) {
-      CAPTURE(line);
-      CHECK(line.size() <= 80);
-      CHECK_FALSE(contains(line, "\x1b"));
+    for (const int columns : {80, 60, 40}) {
+      std::istringstream lines{
+          text_of(f, {.beat_map = true, .columns = columns}, "two\nlines\x1b[31m.wav")};
+      int count = 0;
+      for (std::string line; std::getline(lines, line); ++count) {
+        CAPTURE(line);
+        CHECK(show::width(line) <= static_cast<std::size_t>(columns));
+        CHECK_FALSE(contains(line, "\x1b"));
+      }
+      CHECK(count > 20);
     }
-    CHECK(count > 20);
   }
   CHECK(contains(text_of(f, {}, "two\nlines.wav"), "two?lines.wav"));
+}
+
+TEST_CASE("A paragraph is broken between words, by what is seen of them") {
+  CHECK(show::wrapped("  - ", "one two three four five six", 20) ==
+        "  - one two three\n    four five six\n");
+  // An umlaut takes one column, "25 %" is one word, and what is wider than the line is left whole.
+  CHECK(show::wrapped("",
+                      "\u00e4\u00f6\u00fc\u00e4\u00f6\u00fc\u00e4\u00f6\u00fc "
+                      "\u00e4\u00f6\u00fc\u00e4\u00f6\u00fc\u00e4\u00f6",
+                      20)
+            .find('\n') == 35);
+  CHECK(show::wrapped("", "some more than 25 % of it", 20) == "some more than\n25 % of it\n");
+  CHECK(show::wrapped("", "see /a/very/long/name/of/a/file", 20) ==
+        "see\n/a/very/long/name/of/a/file\n");
+  // A label that takes half of the line does so once.
+  CHECK(show::wrapped("  cylinder at fault  ", "one two three four five", 30) ==
+        "  cylinder at fault  one two\n      three four five\n");
+  CHECK(show::wrapped("", "") == "\n");
 }
 
 TEST_CASE("Colour only when asked for") {

@@ -15,7 +15,9 @@ using namespace pipebeat;
 
 namespace {
 
-bool contains(const std::string& text, std::string_view part) { return text.find(part) != std::string::npos; }
+bool contains(const std::string& text, std::string_view part) {
+  return text.find(part) != std::string::npos;
+}
 
 Location cylinder_three() {
   Location location;
@@ -25,11 +27,11 @@ Location cylinder_three() {
   return location;
 }
 
-void check_that_it_fits(const std::string& text) {
+void check_that_it_fits(const std::string& text, int columns = 80) {
   std::istringstream lines{text};
   for (std::string line; std::getline(lines, line);) {
     CAPTURE(line);
-    CHECK(line.size() <= 80);
+    CHECK(show::width(line) <= static_cast<std::size_t>(columns));
   }
 }
 
@@ -41,7 +43,8 @@ std::string compared(Change change, bool miss_after, double gone) {
   c.positions = {{1, 0.04, 1.02}, {2, 1.01, 0.98}};
   c.gone_probability = gone;
   const Engine engine = test::four();
-  return show::to_text({c, {{"b.wav", engine, test::one_dead()}}, {{"a.wav", engine, test::one_dead()}}});
+  return show::to_text(
+      {c, {{"b.wav", engine, test::one_dead()}}, {{"a.wav", engine, test::one_dead()}}});
 }
 
 }  // namespace
@@ -50,11 +53,13 @@ TEST_CASE("A located cylinder stands under the firing order that nobody stated")
   const std::string stated = show::to_text(cylinder_three());
   CHECK(contains(stated, "It is cylinder 3 (over 99 % sure)."));
   CHECK_FALSE(contains(stated, "firing order"));
-  const std::string assumed = show::to_text(cylinder_three(), {}, show::AssumedOrder{"1-2-3-4", "because none was given"});
+  const std::string assumed =
+      show::to_text(cylinder_three(), {}, show::AssumedOrder{"1-2-3-4", "because none was given"});
   CHECK(contains(assumed, "It is cylinder 3, if the engine fires 1-2-3-4 (over 99 % sure)."));
   CHECK(contains(assumed, "Firing order taken as 1-2-3-4, because none was given; give --order"));
   CHECK(contains(assumed, "Look up the firing order"));
-  check_that_it_fits(show::to_text(cylinder_three(), {}, show::AssumedOrder{"1-12-5-8-3-10-6-7-2-11-4-9", "that of v12"}));
+  check_that_it_fits(show::to_text(
+      cylinder_three(), {}, show::AssumedOrder{"1-12-5-8-3-10-6-7-2-11-4-9", "that of v12"}));
 }
 
 TEST_CASE("A question ends as one") {
@@ -91,7 +96,9 @@ TEST_CASE("A cylinder unplugged twice is mentioned") {
   check_that_it_fits(text);
 }
 
-TEST_CASE("A comparison says whether it misses now, and doubts the order of the names when it got worse") {
+TEST_CASE(
+    "A comparison says whether it misses now, and doubts the order of the names when it got "
+    "worse") {
   CHECK(contains(compared(Change::fixed, false, 0.98), "  No miss now  98 % sure"));
   const std::string worse = compared(Change::worse, true, 0.03);
   CHECK(contains(worse, "  Misses now   97 % sure"));
@@ -106,7 +113,8 @@ TEST_CASE("One recording on both sides is the first thing that is said") {
   c.miss_after = true;
   c.reasons = {{CompareReasonCode::same_recording}, {CompareReasonCode::miss_remains}};
   const Engine engine = test::four();
-  const std::string text = show::to_text({c, {{"b.wav", engine, test::one_dead()}}, {{"b.wav", engine, test::one_dead()}}});
+  const std::string text = show::to_text(
+      {c, {{"b.wav", engine, test::one_dead()}}, {{"b.wav", engine, test::one_dead()}}});
   CHECK(text.starts_with("The same recording before and after"));
   CHECK(contains(text, "Give two recordings"));
   CHECK_FALSE(contains(text, "droptest"));
@@ -135,4 +143,36 @@ TEST_CASE("An injector that leaves out clicks is not passed over") {
   const std::string text = show::clicks_to_text(injectors, {});
   CHECK(text.starts_with("Every injector clicks, but not every time: see cylinder 2.\n"));
   CHECK(contains(text, "Clicks are left out"));
+}
+
+TEST_CASE("What is said at the bench fits a narrow terminal") {
+  const Engine engine = test::four();
+  DropTest test;
+  test.dead = {3};
+  test.confidence = 0.98;
+  for (int i = 1; i <= 4; ++i) {
+    test.cylinders.push_back({});
+    test.cylinders.back().cylinder = i;
+    test.cylinders.back().rpm_drop = -120.0;
+    test.cylinders.back().rpm_drop_interval = Interval{-140.0, -100.0};
+    test.cylinders.back().missing_event_ratio = 0.253;
+  }
+  Comparison c;
+  c.change = Change::fixed;
+  c.positions = {{1, 0.04, 1.02}, {12, 1.01, 0.98}};
+  c.reasons = {{CompareReasonCode::miss_gone}};
+  std::vector<InjectorFinding> injectors(1);
+  injectors[0].cylinder = 11;
+  injectors[0].reason = InjectorReason::odd_rate;
+  for (const int columns : {80, 60, 40}) {
+    const show::TextOptions options{.columns = columns};
+    check_that_it_fits(show::to_text(test, options), columns);
+    check_that_it_fits(show::to_text(cylinder_three(), options), columns);
+    check_that_it_fits(
+        show::to_text(
+            {c, {{"b.wav", engine, test::one_dead()}}, {{"a.wav", engine, test::one_dead()}}},
+            options),
+        columns);
+    check_that_it_fits(show::clicks_to_text(injectors, options), columns);
+  }
 }
