@@ -40,6 +40,7 @@ struct Bench {
   Fuel fuel = Fuel::petrol;
   Injection injection = Injection::port;
   Ignition ignition = Ignition::unknown;
+  int strokes = 4;
 };
 
 /// What a reading's text must look like.

@@ -35,6 +35,7 @@ enum class CompareReasonCode {
   no_miss_in_either,  ///< value2: rate that could still hide after
   miss_remains,       ///< value: missing ratio before; value2: after
   miss_appeared,      ///< value: missing ratio after
+  weak_after,         ///< no miss after, yet heard by itself a cylinder is weak; value: how sure that is
   // What makes the two less comparable:
   other_speed,        ///< value: rpm before; value2: after
   other_sound,        ///< value: dB by which the order spectra differ: microphone or place moved

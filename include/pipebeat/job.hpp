@@ -38,6 +38,7 @@ struct JobCard {
   std::string created;  ///< UTC
   std::string vehicle;  ///< the owner's words
   EngineSpec engine;
+  bool order_stated = true;  ///< false: nobody gave the firing order, it is the layout's usual one
   std::string layout;  ///< name of the built-in layout it came from, or empty
   Bench bench;
   /// Cylinders that stand side by side in the block, row by row: who shares a gasket with whom.

@@ -146,11 +146,16 @@ Result<Engine> EngineOptions::engine() const {
 }
 
 std::optional<show::AssumedOrder> EngineOptions::assumed_order(const Engine& engine) const {
-  const auto meant = spec();
-  const bool stated = !order.empty() || (!job.empty() && meant && !meant->order.empty());
+  bool stated = !order.empty();
+  std::string layout = name;
+  if (!stated && layout.empty() && !job.empty()) {
+    const auto card = job::load(job);
+    stated = card && card->order_stated && !card->engine.order.empty();
+    if (card) layout = card->layout;
+  }
   if (stated || engine.cylinders() < 3) return std::nullopt;
   return show::AssumedOrder{fmt::format("{}", fmt::join(engine.order(), "-")),
-                            name.empty() ? "because none was given" : "that of " + name};
+                            layout.empty() ? "because none was given" : "that of " + layout};
 }
 
 Result<std::optional<Rpm>> EngineOptions::speed_guess() const {

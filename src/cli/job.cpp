@@ -85,7 +85,9 @@ Result<JobCard> card_of(const NewOptions& options) {
   if (const auto engine = Engine::make(*spec); !engine) return tl::unexpected(engine.error());
   card.engine = *spec;
   card.layout = options.engine.name;
+  card.order_stated = !options.engine.order.empty();
   card.bench.cylinders = spec->cylinders;
+  card.bench.strokes = spec->strokes;
 
   const auto fuel = choice("--fuel", options.fuel, fuel_named, "petrol, diesel or gas");
   if (!fuel) return tl::unexpected(fuel.error());

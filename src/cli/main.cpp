@@ -7,6 +7,7 @@
 #include <cstdio>
 #include <cstdlib>
 #include <exception>
+#include <filesystem>
 #include <iostream>
 #include <memory>
 #include <string>
@@ -58,6 +59,14 @@ std::string did_you_mean(const std::string& typed, const CLI::App& command) {
   return meant.empty() ? "" : fmt::format("did you mean {}? ", meant);
 }
 
+/// The same; a file of that name was meant to be heard.
+std::string what_was_meant(const std::string& unknown, const CLI::App& command) {
+  std::error_code no_such_file;
+  if (unknown.empty() || !std::filesystem::is_regular_file(unknown, no_such_file)) return did_you_mean(unknown, command);
+  if (unknown.starts_with("-")) return fmt::format("the file of that name is given as ./{}; ", unknown);
+  return "to judge a recording: pipebeat check --cylinders N RECORDING; ";
+}
+
 /// What is wrong with a command line.
 struct Refusal {
   std::string what;
@@ -70,6 +79,9 @@ Refusal no_such_command(const std::string& name) { return {name + ": there is no
 Refusal what_is_wrong(const CLI::ParseError& error, const CLI::App& command) {
   std::string text = error.what();
   if (dynamic_cast<const CLI::RequiredError*>(&error) != nullptr) {
+    // What was taken for an option may be the recording that is missed.
+    const std::vector<std::string> left = command.remaining();
+    if (!left.empty() && left.front().starts_with("-")) return {left.front() + ": there is no such option", left.front()};
     for (const CLI::Option* option : command.get_options()) {
       if (option->get_required() && option->count() == 0) return {as_typed(*option) + " is missing"};
     }
@@ -137,7 +149,7 @@ ExitStatus run(int argc, char** argv) {
   const auto refuse = [&](const Refusal& refusal) {
     const CLI::App& at = innermost(program);
     complain({pipebeat::ErrorCode::bad_argument, refusal.what,
-              fmt::format("{}see `{} --help`", did_you_mean(refusal.unknown, at), path_of(at))});
+              fmt::format("{}see `{} --help`", what_was_meant(refusal.unknown, at), path_of(at))});
     return ExitStatus::trouble;
   };
   if (first.empty()) return refuse({"no command given"});

@@ -261,6 +261,7 @@ std::string_view to_string(CompareReasonCode code) {
     case CompareReasonCode::same_recording: return "same_recording";
     case CompareReasonCode::miss_gone: return "miss_gone";
     case CompareReasonCode::no_miss_in_either: return "no_miss_in_either";
+    case CompareReasonCode::weak_after: return "weak_after";
     case CompareReasonCode::miss_remains: return "miss_remains";
     case CompareReasonCode::miss_appeared: return "miss_appeared";
     case CompareReasonCode::other_speed: return "other_speed";
@@ -411,6 +412,9 @@ Comparison compare(const Engine& engine, std::span<const ComparedRecording> befo
       (best.world == clean || best.world == same)) {
     because(CompareReasonCode::other_sound, *lines_db);
   }
+  const auto is_weak = [](const ComparedRecording& r) { return r.finding.verdict == Verdict::weak_cylinder; };
+  const auto weak = std::find_if(after.begin(), after.end(), is_weak);
+  if (result.confidence && !result.miss_after && weak != after.end()) because(CompareReasonCode::weak_after, weak->finding.confidence.value_or(0.0));
   if (b->usable_s < short_s) because(CompareReasonCode::short_before, b->usable_s);
   if (a->usable_s < short_s) because(CompareReasonCode::short_after, a->usable_s);
   if (b->snr_db < noisy_db) because(CompareReasonCode::noisy_before, b->snr_db);

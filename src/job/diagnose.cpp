@@ -28,6 +28,9 @@ struct Hypothesis {
   std::vector<int> cylinders;  ///< one, two, or none for the whole engine
 };
 
+/// Never rounded to certainty.
+std::string certainty(double p) { return p >= 0.995 ? "over 99 %" : fmt::format("{:.0f} %", 100.0 * p); }
+
 bool at(const Hypothesis& h, int cylinder) {
   return std::find(h.cylinders.begin(), h.cylinders.end(), cylinder) != h.cylinders.end();
 }
@@ -185,7 +188,8 @@ class Evidence {
 
   bool differs(const Reading& a, const Reading& b) const {
     if (a.value && b.value) return limits_outcome(a) != limits_outcome(b);
-    return a.word != b.word || a.followed != b.followed;
+    // A swap may be told before anybody knows what came of it.
+    return a.word != b.word || (!a.followed.empty() && a.followed != b.followed);
   }
 
   /// Outcome of a number by the table's limits.
@@ -372,7 +376,7 @@ class Evidence {
   /// A verdict with confidence c: c for itself, the rest shared by the others.
   void verdict(const Heard& h) {
     const std::size_t before = pieces_.size();
-    add("heard", h.verdict, 0, fmt::format("{:.0f} % sure", 100.0 * h.confidence));
+    add("heard", h.verdict, 0, certainty(h.confidence) + " sure");
     if (pieces_.size() == before) return;
     Piece& piece = pieces_.back();
     const auto outcomes = static_cast<int>(table_.readings[piece.reading].outcomes.size());
@@ -414,13 +418,21 @@ class Evidence {
       names(weights, "the drop test finds that every cylinder gives power");
       return;
     }
+    std::vector<int> all;
     for (const Json& item : *dead) {
       if (!item.is_number_integer()) continue;
       const int named = item.get<int>();
       if (named < 1 || named > n) continue;
+      all.push_back(named);
       std::map<int, double> weights;
       for (int c = 1; c <= n; ++c) weights[c] = c == named ? sure : (1.0 - sure) / n;
       names(weights, fmt::format("cylinder {}: the drop test finds that it gives no power", named));
+    }
+    if (all.size() > 1) {
+      out_.remarks.push_back(
+          fmt::format("the drop test finds that cylinders {} give no power, and the percentages hold for one fault: it is "
+                      "something they share (coil pack, wiring, the gasket between neighbours), or each has its own",
+                      fmt::join(all, " and ")));
     }
   }
 
@@ -444,8 +456,8 @@ class Evidence {
     const auto best = std::max_element(weights.begin(), weights.end(), [](const auto& a, const auto& b) {
       return a.second < b.second;
     });
-    std::string words = fmt::format("cylinder {}: one unplugging points to it ({:.0f} %)", best->first,
-                                    100.0 * trust * best->second / std::max(sum, 1.0));
+    std::string words = fmt::format("cylinder {}: one unplugging points to it ({})", best->first,
+                                    certainty(trust * best->second / std::max(sum, 1.0)));
     if (assumed_order) words += ", in a firing order that nobody has looked up";
     for (auto& [cylinder, weight] : weights) weight *= trust / std::max(sum, 1.0);
     // In another order it may be any.

@@ -260,6 +260,11 @@ double Node::number() const {
   return value_->get<double>();
 }
 
+bool Node::truth() const {
+  if (!value_->is_boolean()) wrong("say true or false");
+  return value_->get<bool>();
+}
+
 int Node::integer(int least, int most) const {
   const bool whole = value_->is_number_integer();
   const double value = whole ? value_->get<double>() : 0.0;

@@ -50,6 +50,7 @@ class Node {
   [[nodiscard]] std::string text() const;
   [[nodiscard]] double number() const;
   [[nodiscard]] int integer(int least, int most) const;
+  [[nodiscard]] bool truth() const;
   /// text() of an optional member, or `otherwise`.
   [[nodiscard]] std::string text_or(std::string_view key, std::string otherwise = "") const;
   [[nodiscard]] int integer_or(std::string_view key, int otherwise, int least, int most) const;

@@ -72,6 +72,7 @@ Json to_json(const JobCard& card) {
   engine["cylinders"] = card.engine.cylinders;
   engine["strokes"] = card.engine.strokes;
   engine["order"] = card.engine.order;
+  engine["order_stated"] = card.order_stated;
   engine["intervals_deg"] = card.engine.intervals_deg;
   engine["heard"] = card.engine.heard;
   engine["rows"] = card.rows;
@@ -206,6 +207,7 @@ JobCard card_from(const Json& document) {
   card.engine.strokes = engine.integer_or("strokes", 4, 2, 4);
   if (const auto node = engine.find("order"))
     card.engine.order = integers(*node, 1, most_cylinders);
+  if (const auto node = engine.find("order_stated")) card.order_stated = node->truth();
   if (const auto node = engine.find("heard"))
     card.engine.heard = integers(*node, 1, most_cylinders);
   if (const auto node = engine.find("intervals_deg")) {
@@ -218,6 +220,7 @@ JobCard card_from(const Json& document) {
     }
   }
   card.bench.cylinders = card.engine.cylinders;
+  card.bench.strokes = card.engine.strokes;
   card.bench.fuel = choice(engine, "fuel", fuel_named);
   card.bench.injection = choice(engine, "injection", injection_named);
   card.bench.ignition = choice(engine, "ignition", ignition_named);

@@ -31,8 +31,12 @@ std::vector<Enum> names(const Node& node, std::string_view key,
 }
 
 Needs needs_from(const Node& node) {
-  return {names(node, "fuel", fuel_named), names(node, "injection", injection_named),
-          names(node, "ignition", ignition_named)};
+  Needs needs{names(node, "fuel", fuel_named), names(node, "injection", injection_named),
+              names(node, "ignition", ignition_named), {}};
+  if (const auto strokes = node.find("strokes")) {
+    for (const Node& item : strokes->items()) needs.strokes.push_back(item.integer(2, 4));
+  }
+  return needs;
 }
 
 void ask_for_source(const Node& node) {
@@ -75,10 +79,7 @@ Cause cause_from(const Node& node, const Table& table) {
     c.prior[static_cast<std::size_t>(*known)] = weight.number();
   }
   c.needs = needs_from(node);
-  if (const auto sound = node.find("sound")) {
-    if (!sound->json().is_boolean()) sound->wrong("say true or false");
-    c.sound = sound->json().get<bool>();
-  }
+  if (const auto sound = node.find("sound")) c.sound = sound->truth();
   c.repair = node.texts_or_none("repair");
   ask_for_source(node);
   return c;
@@ -226,7 +227,7 @@ bool Needs::met_by(const Bench& bench) const {
   const auto has = [](const auto& list, auto value) {
     return list.empty() || std::find(list.begin(), list.end(), value) != list.end();
   };
-  return has(fuels, bench.fuel) && has(injections, bench.injection) &&
+  return has(fuels, bench.fuel) && has(injections, bench.injection) && has(strokes, bench.strokes) &&
          (bench.ignition == Ignition::unknown || has(ignitions, bench.ignition));
 }
 

@@ -19,6 +19,7 @@ struct Needs {
   std::vector<Fuel> fuels;
   std::vector<Injection> injections;
   std::vector<Ignition> ignitions;
+  std::vector<int> strokes;
 
   /// An engine whose ignition nobody named may have either.
   [[nodiscard]] bool met_by(const Bench& bench) const;

@@ -65,8 +65,8 @@ std::string headline(std::span<const InjectorFinding> injectors) {
 
 std::string_view probing_caution() {
   return "Caution: keep probe, leads and sleeves clear of belts, fan, hot parts and ignition "
-         "leads; fuel under "
-         "pressure sprays and burns. The maker's procedure and local codes come first.";
+         "leads; fuel under pressure sprays and burns. The maker's procedure and local codes come "
+         "first.";
 }
 
 std::string clicks_to_json(std::span<const InjectorFinding> injectors) {
@@ -100,17 +100,15 @@ std::string clicks_to_text(std::span<const InjectorFinding> injectors, const Tex
   if (std::any_of(injectors.begin(), injectors.end(), leaves_out)) {
     out += wrapped("    - ",
                    "Clicks are left out: record again at a steady idle with the probe pressed on "
-                   "the injector's "
-                   "body. If that stays, check the injector's plug and wiring.",
+                   "the injector's body. If that stays, check the injector's plug and wiring.",
                    options.columns);
   }
-  return out +
-         wrapped("    - ",
-                 silent ? "Check that injector's plug and signal (a test light flickers), then its "
-                          "coil's resistance; swap it with a neighbour's last."
-                        : "A clicking injector can still be blocked: compare what the cylinders "
-                          "contribute with `pipebeat droptest`.",
-                 options.columns);
+  return out + wrapped("    - ",
+                       silent ? "Check that injector's plug and signal (a test light flickers), "
+                                "then its coil's resistance; swap it with a neighbour's last."
+                              : "A clicking injector can still be blocked: compare what the "
+                                "cylinders contribute with `pipebeat droptest`.",
+                       options.columns);
 }
 
 }  // namespace pipebeat::show

@@ -31,13 +31,16 @@ std::string sentence(const CompareReason& r) {
     case CompareReasonCode::miss_gone:
       return "the gaps heard before are not there after, and the beat has changed accordingly";
     case CompareReasonCode::no_miss_in_either: return "neither recording misses";
+    case CompareReasonCode::weak_after:
+      return fmt::format("heard by itself, the recording from after has a weak cylinder ({} sure)",
+                         probability(r.value));
     case CompareReasonCode::miss_remains: return "both recordings miss";
     case CompareReasonCode::miss_appeared:
       return "the recording from after misses, the one before doesn't";
     case CompareReasonCode::other_speed:
       return fmt::format(
-          "the speeds differ: {:.0f} rpm before, {:.0f} after; a miss may come and go "
-          "with the speed",
+          "the speeds differ: {:.0f} rpm before, {:.0f} after; a miss may come and go with the "
+          "speed",
           r.value, r.value2);
     case CompareReasonCode::other_sound:
       return fmt::format(
@@ -48,8 +51,7 @@ std::string sentence(const CompareReason& r) {
       return fmt::format("only {:.1f} s of the recording from before could be used", r.value);
     case CompareReasonCode::short_after:
       return fmt::format(
-          "only {:.1f} s of the recording from after could be used: a rare miss could "
-          "hide",
+          "only {:.1f} s of the recording from after could be used: a rare miss could hide",
           r.value);
     case CompareReasonCode::noisy_before:
       return fmt::format("the recording from before is noisy (beat {:.0f} dB over the noise)",
@@ -61,8 +63,16 @@ std::string sentence(const CompareReason& r) {
   return std::string{to_string(r.code)};
 }
 
+/// No miss is left, but no full cylinder either.
+bool still_weak(const Comparison& c) {
+  return std::any_of(c.reasons.begin(), c.reasons.end(), [](const CompareReason& r) {
+    return r.code == CompareReasonCode::weak_after;
+  });
+}
+
 std::string_view colour_of(const Comparison& c) {
   if (c.change == Change::cannot_compare || is_one_recording(c)) return "\x1b[1;33m";
+  if (still_weak(c)) return "\x1b[1;33m";
   return c.miss_after ? "\x1b[1;31m" : "\x1b[1;32m";
 }
 
@@ -90,7 +100,9 @@ std::string headline(const Comparison& c) {
   if (is_one_recording(c))
     return "The same recording before and after: it says nothing of a repair";
   switch (c.change) {
-    case Change::fixed: return "Fixed: it missed before and does not miss any more";
+    case Change::fixed:
+      return still_weak(c) ? "It does not miss any more, but one cylinder is weak"
+                           : "Fixed: it missed before and does not miss any more";
     case Change::improved: return "Better, but not fixed: it still misses, less than before";
     case Change::unchanged:
       return c.miss_after ? "Unchanged: it misses as before" : "No miss, neither before nor after";
@@ -127,6 +139,10 @@ std::vector<std::string> next_steps(const Comparison& c, Place place) {
                 ? "Mark two recordings: one made before the repair, one made after it."
                 : "Give two recordings: one made before the repair, one made after it."};
   }
+  if (still_weak(c)) {
+    return {"Find the weak cylinder: compare their compression, injector flow and valve clearance.",
+            "Then record once more, and compare again."};
+  }
   switch (c.change) {
     case Change::fixed:
       return {
@@ -141,28 +157,24 @@ std::vector<std::string> next_steps(const Comparison& c, Place place) {
           steps.emplace_back(place == Place::page
                                  ? "Make sure that the two are not marked the wrong way round."
                                  : "Make sure that the two were not named the wrong way round: "
-                                   "before comes first, then "
-                                   "after.");
+                                   "before comes first, then after.");
         }
         steps.emplace_back(place == Place::page
                                ? "Find the cylinder: take them out of action one at a time; the "
-                                 "one that changes nothing "
-                                 "is the dead one. Then test it: spark, injector, compression last."
-                               : "Find the cylinder with `pipebeat droptest`, then test it: spark, "
-                                 "injector, compression "
-                                 "last.");
+                                 "one that changes nothing is the dead one. Then test it: spark (a "
+                                 "diesel has none), injector, compression last."
+                               : "Find the cylinder with `pipebeat droptest`, then test it: spark "
+                                 "(a diesel has none), injector, compression last.");
         return steps;
       }
       return {
           "If you felt a miss, record while it happens: under load, in the wet, cold or at a "
-          "raised "
-          "speed."};
+          "raised speed."};
     case Change::cannot_compare: break;
   }
   return {
       "Record both again alike: same pipe, same place, same microphone, same speed (warm idle), 15 "
-      "to 30 s, "
-      "noise suppression and automatic gain off."};
+      "to 30 s, noise suppression and automatic gain off."};
 }
 
 std::string to_json(const CompareReport& report) {

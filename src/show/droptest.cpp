@@ -42,6 +42,16 @@ bool half_done(const DropTest& test) {
   return !test.dead && !test.cylinders.empty() && !untested(test).empty();
 }
 
+/// A cylinder is named whose unplugging cost speed, though less than that of the others.
+bool gives_something(const DropTest& test) {
+  constexpr double something = 0.25;  // of what the others give
+  return std::any_of(test.cylinders.begin(), test.cylinders.end(), [&](const CylinderDrop& c) {
+    const bool named =
+        std::find(test.dead->begin(), test.dead->end(), c.cylinder) != test.dead->end();
+    return named && c.contribution.value_or(0.0) >= something;
+  });
+}
+
 std::string headline(const DropTest& test) {
   if (!test.dead) {
     const std::vector<int> left = untested(test);
@@ -50,10 +60,14 @@ std::string headline(const DropTest& test) {
                        names(left), left.size() == 1 ? "was" : "were");
   }
   if (test.dead->empty()) return "No cylinder is dead: each one's unplugging is heard";
-  if (test.dead->size() == 1) {
-    return fmt::format("Cylinder {} is dead: unplugging it changes nothing", test.dead->front());
+  const bool one = test.dead->size() == 1;
+  const std::string who =
+      fmt::format("Cylinder{} {} {}", one ? "" : "s", names(*test.dead), one ? "is" : "are");
+  if (gives_something(test)) {
+    return fmt::format("{} dead or nearly so: unplugging {} changes little", who,
+                       one ? "it" : "them");
   }
-  return fmt::format("Cylinders {} are dead: unplugging them changes nothing", names(*test.dead));
+  return fmt::format("{} dead: unplugging {} changes nothing", who, one ? "it" : "them");
 }
 
 std::string sentence(const DropReason& r) {
@@ -71,13 +85,13 @@ std::string sentence(const DropReason& r) {
                  : fmt::format("the likeliest answer is only {:.0f} % sure", 100.0 * r.value);
     case DropReasonCode::speeds_differ:
       return fmt::format(
-          "with cylinder {} unplugged it ran at {:.0f} rpm, far from the {:.0f} of the "
-          "baseline: that proves nothing",
+          "with cylinder {} unplugged it ran at {:.0f} rpm, far from the {:.0f} of the baseline: "
+          "that proves nothing",
           r.cylinder, r.value, r.value2);
     case DropReasonCode::changes_nothing:
       return fmt::format(
-          "unplugging cylinder {} changed the speed by {:+.0f} rpm and left the beat as it "
-          "was; the others drop it by about {:.0f}",
+          "unplugging cylinder {} changed the speed by {:+.0f} rpm and left the beat as it was; "
+          "the others drop it by about {:.0f}",
           r.cylinder, -r.value, r.value2);
     case DropReasonCode::all_contribute:
       return fmt::format("every unplugging changed speed or beat (least drop {:.0f} rpm)", r.value);
@@ -92,8 +106,7 @@ std::string sentence(const DropReason& r) {
     case DropReasonCode::unplugged_again:
       return fmt::format(
           "cylinder {} was unplugged {} times, which is judged as one: make sure that none of them "
-          "was "
-          "another cylinder",
+          "was another cylinder",
           r.cylinder, r.value == 2.0 ? "two" : fmt::format("{:.0f}", r.value));
     case DropReasonCode::plugged_back_differs:
       return fmt::format(
@@ -109,19 +122,20 @@ std::string next_step(const DropTest& test) {
     const std::vector<int> left = untested(test);
     return fmt::format(
         "Unplug cylinder{} {} too, one at a time, at the same place and speed. Leave 10 s of sound "
-        "with "
-        "each unplugged, no longer.",
+        "with each unplugged, no longer.",
         left.size() == 1 ? "" : "s", names(left));
   }
   if (!test.dead) {
     return "Record again, 10 s for each cylinder and the baseline, same place, warm idle, "
-           "electrical loads and "
-           "fan off.";
+           "electrical loads and fan off.";
   }
   if (test.dead->empty()) return "Look for what all cylinders share, or record while it misses.";
-  return "Test that cylinder: spark, injector, compression last. Engine off, swap its coil or plug "
-         "with a "
-         "neighbour's: does the fault move?";
+  return fmt::format(
+      "Test {}: spark (a diesel has none), injector, compression last. Engine off, swap {} coil or "
+      "plug with a neighbour's: "
+      "does the fault move?",
+      test.dead->size() == 1 ? "that cylinder" : "those cylinders",
+      test.dead->size() == 1 ? "its" : "their");
 }
 
 std::string_view colour(bool answered, bool dead) {
@@ -133,12 +147,12 @@ std::string_view colour(bool answered, bool dead) {
 
 std::string_view unplugging_caution() {
   return "Caution first: where the maker allows it unplug injectors rather than plug leads; never "
-         "hold "
-         "a lead, ground what you open; hold each one for seconds only, unburnt fuel overheats the "
-         "catalyst; keep clear of belts, fan and hot parts; outdoors, parking brake on, wheels "
-         "chocked. "
-         "The vehicle maker's procedure and local codes come first; if in doubt leave it to a "
-         "licensed "
+         "hold a lead, ground what "
+         "you open; never open a fuel line, a diesel's sprays through skin; hold each one for "
+         "seconds only, unburnt fuel "
+         "overheats the catalyst; keep clear of belts, fan and hot parts; outdoors, parking brake "
+         "on, wheels chocked. The "
+         "vehicle maker's procedure and local codes come first; if in doubt leave it to a licensed "
          "workshop.";
 }
 

@@ -90,7 +90,7 @@ std::string finding_in_words(const JobEntry& e) {
       for (const Json& c : finding["candidates"]) {
         const auto cylinder = number_of(c, "cylinder");
         const auto p = number_of(c, "probability");
-        if (cylinder && p) names.push_back(fmt::format("{:.0f} ({:.0f} %)", *cylinder, 100.0 * *p));
+        if (cylinder && p) names.push_back(fmt::format("{:.0f} ({})", *cylinder, probability(*p)));
       }
     }
     out += names.empty() ? "unclear" : fmt::format("cylinder {}", fmt::join(names, " or "));
@@ -145,13 +145,13 @@ std::string causes_text(const Diagnosis& d, int columns) {
       continue;
     }
     ++shown;
-    out += wrapped(fmt::format("  {:>4.0f} %  ", 100.0 * c.probability),
+    out += wrapped(fmt::format("  {:>6}  ", probability(c.probability)),
                    capitalised(c.words) + place_in_words(c.cylinders), columns);
     if (shown > 3) continue;  // the account of the first three is what is read
     for (const std::string& e : c.evidence_for) out += wrapped("          + ", e, columns);
     for (const std::string& e : c.evidence_against) out += wrapped("          - ", e, columns);
   }
-  if (rest > 0.0) out += fmt::format("  {:>4.0f} %  Everything else\n", 100.0 * rest);
+  if (rest > 0.0) out += fmt::format("  {:>6}  Everything else\n", probability(rest));
   return out;
 }
 

@@ -1,5 +1,6 @@
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <iterator>
 
 #include "show/droptest.hpp"
@@ -11,12 +12,22 @@ namespace pipebeat::show {
 
 namespace {
 
+/// The answer is that an unplugging changed nothing, which a lead that was not really off does too.
+bool rests_on_the_unplugging(const Location& location) {
+  return std::any_of(location.reasons.begin(), location.reasons.end(), [](const LocateReason& r) {
+    return r.code == LocateReasonCode::same_cylinder;
+  });
+}
+
 std::string headline(const Location& location, const std::optional<AssumedOrder>& assumed) {
   if (location.answered && location.candidates.empty())
     return "No cylinder was missing before the unplugging";
   if (location.answered) {
-    return fmt::format("It is cylinder {}{}", location.candidates.front().cylinder,
-                       assumed ? fmt::format(", if the engine fires {}", assumed->order) : "");
+    std::string out = fmt::format("It is cylinder {}", location.candidates.front().cylinder);
+    if (rests_on_the_unplugging(location))
+      return out + ", if it was really out of action at the mark";
+    if (assumed) out += fmt::format(", if the engine fires {}", assumed->order);
+    return out;
   }
   if (location.candidates.empty()) return "No answer";
   std::string list;
@@ -69,8 +80,8 @@ std::string sentence(const LocateReason& r) {
       return fmt::format("unplugging cylinder {} next would settle it", r.cylinder);
     case LocateReasonCode::phase_lost:
       return fmt::format(
-          "in recording {:.0f} the beat could not be followed through the change, so the "
-          "two stretches only count as separate recordings",
+          "in recording {:.0f} the beat could not be followed through the change, so the two "
+          "stretches only count as separate recordings",
           r.value);
     case LocateReasonCode::gap_distance:
       return fmt::format(
@@ -78,8 +89,7 @@ std::string sentence(const LocateReason& r) {
           r.cylinder, r.value, r.value2);
     case LocateReasonCode::nothing_missing:
       return "no position is empty before the unplugging (one that misses less than half of its "
-             "pulses "
-             "would not show here)";
+             "pulses would not show here)";
     case LocateReasonCode::same_cylinder:
       return fmt::format("unplugging cylinder {} changed nothing: it was dead already", r.cylinder);
     case LocateReasonCode::intermittent:
@@ -151,15 +161,13 @@ std::string to_text(const Location& location, const TextOptions& options,
     if (assumed) {
       out += wrapped("    - ",
                      "Look up the firing order (the maker's data; some engines have it cast on "
-                     "them). If it is "
-                     "another, give it with --order: the answer changes.",
+                     "them). If it is another, give it with --order: the answer changes.",
                      options.columns);
     }
-    out +=
-        wrapped("    - ",
-                "Confirm with `pipebeat droptest`: unplugging that cylinder must change nothing. "
-                "Then test it: spark, injector, compression last.",
-                options.columns);
+    out += wrapped("    - ",
+                   "Confirm with `pipebeat droptest`: unplugging that cylinder must change "
+                   "nothing. Then test it: spark (a diesel has none), injector, compression last.",
+                   options.columns);
   }
   return out + '\n' + wrapped("  ", workshop_caution(), options.columns);
 }

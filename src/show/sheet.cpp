@@ -49,7 +49,7 @@ figure svg{display:block;width:100%;height:auto}
 .sure{font-size:1.05rem;font-weight:600}
 .caution{border-left:4px solid #b04400;background:#fbf1ea;padding:.4rem .7rem;margin:.4rem 0;break-inside:avoid;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 footer{margin-top:1.5rem;color:#4d5761}
-@media screen and (max-width:36rem){.pictures{grid-template-columns:1fr}}
+@media screen and (max-width:36rem){.pictures{grid-template-columns:1fr}.causes{font-size:.8rem}}
 @media print{body{max-width:none;padding:0;font-size:10pt}}
 </style></head><body>
 <h1>{{vehicle}}</h1>
@@ -126,7 +126,7 @@ data conclusion(const SheetConclusion& c) {
       continue;
     }
     data row{data::type::object};
-    row["percent"] = fmt::format("{:.0f} %", 100.0 * cause.probability);
+    row["percent"] = probability(cause.probability);
     row["words"] = capitalised(cause.words) + place_in_words(cause.cylinders);
     row["for"] = joined(cause.evidence_for);
     row["against"] = joined(cause.evidence_against);
@@ -134,7 +134,7 @@ data conclusion(const SheetConclusion& c) {
   }
   if (rest > 0.0) {
     data row{data::type::object};
-    row["percent"] = fmt::format("{:.0f} %", 100.0 * rest);
+    row["percent"] = probability(rest);
     row["words"] = std::string{"Everything else"};
     causes << row;
   }
@@ -143,8 +143,8 @@ data conclusion(const SheetConclusion& c) {
     out["answer"] = std::string{"Nothing can be said."};
   } else {
     const RankedCause& top = shown.front();
-    out["answer"] = fmt::format("{}{}: {:.0f} % certain{}.", capitalised(top.words),
-                                place_in_words(top.cylinders), 100.0 * top.probability,
+    out["answer"] = fmt::format("{}{}: {} certain{}.", capitalised(top.words),
+                                place_in_words(top.cylinders), probability(top.probability),
                                 c.diagnosis.settled ? "" : ", not settled yet");
   }
   out["contradictions"] = text_list(c.diagnosis.contradictions, "words");
@@ -158,6 +158,7 @@ struct Figures {
   std::string sure;
   std::string rpm;
   bool no_miss = false;
+  bool weak = false;
 };
 
 std::optional<Figures> figures(const Json& j) {
@@ -171,7 +172,8 @@ std::optional<Figures> figures(const Json& j) {
   Figures f;
   f.verdict = j["verdict"].get<std::string>();
   if (f.verdict == "unclear") return std::nullopt;
-  f.no_miss = f.verdict == "even" || f.verdict == "rough_no_miss" || f.verdict == "weak_cylinder";
+  f.weak = f.verdict == "weak_cylinder";
+  f.no_miss = f.weak || f.verdict == "even" || f.verdict == "rough_no_miss";
   f.verdict = in_words(f.verdict);
   if (const auto ratio = number_in(j, "missing_event_ratio")) f.missing = percent(*ratio);
   if (const auto sure = number_in(j, "confidence")) f.sure = probability(*sure);
@@ -216,7 +218,8 @@ data proof(const JobCard& card) {
   row("Speed (rpm)", before->rpm, after->rpm);
   data shown{data::type::object};
   shown["rows"] = std::move(rows);
-  std::string answer = after->no_miss    ? "No miss is heard after the work"
+  std::string answer = after->weak       ? "No miss is heard after the work, but a cylinder is weak"
+                       : after->no_miss  ? "No miss is heard after the work"
                        : before->no_miss ? "A miss is heard that was not heard before"
                                          : "A miss is still heard";
   if (!after->sure.empty()) answer += fmt::format(" ({} sure)", after->sure);

@@ -60,14 +60,13 @@ std::string small_beat_map(const Report& report, int columns) {
   const std::size_t positions = report.engine.positions().size();
   const BeatRows map = beat_rows(report.finding, positions, wide);
   if (map.rows.empty()) return {};
-  std::string out =
-      '\n' +
-      wrapped("  ",
-              fmt::format("Beat map, {} a column (# full pulse, + smaller, . hardly any, "
-                          "X missing, x some missing):",
-                          map.cycles_per_row == 1 ? "one cycle"
-                                                  : fmt::format("{} cycles", map.cycles_per_row)),
-              columns);
+  std::string out = '\n' + wrapped("  ",
+                                   fmt::format("Beat map, {} a column (# full pulse, + smaller, . "
+                                               "hardly any, X missing, x some missing):",
+                                               map.cycles_per_row == 1
+                                                   ? "one cycle"
+                                                   : fmt::format("{} cycles", map.cycles_per_row)),
+                                   columns);
   for (std::size_t j = 0; j < positions; ++j) {
     out += row_label(static_cast<int>(j) + 1, columns);
     for (const BeatRow& row : map.rows) out += row.gap ? '|' : cell_sign(row.cells[j]);

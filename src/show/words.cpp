@@ -34,7 +34,8 @@ std::string pulses_missing(const Finding& f) {
 bool alone(const Report& report) { return report.engine.positions().size() == 1; }
 
 bool says(const Finding& f, ReasonCode code) {
-  return std::any_of(f.reasons.begin(), f.reasons.end(), [code](const Reason& r) { return r.code == code; });
+  return std::any_of(f.reasons.begin(), f.reasons.end(),
+                     [code](const Reason& r) { return r.code == code; });
 }
 
 bool is_silent(const Finding& f) { return says(f, ReasonCode::silence); }
@@ -73,12 +74,13 @@ std::string sentence(const Reason& r) {
       return "this sound can be told apart only with the engine's firing intervals";
     case ReasonCode::empty_position:
       if (r.value >= 0.5) {
-        return fmt::format("position {} is judged empty, though something sounds in its place (level {:.2f}; 1 is a full "
-                           "pulse)",
-                           r.position, r.value);
+        return fmt::format(
+            "position {} is judged empty, though something sounds in its place (level {:.2f}; 1 is "
+            "a full pulse)",
+            r.position, r.value);
       }
-      return fmt::format("position {} carries {} pulse (level {:.2f}; 1 is a full pulse)", r.position,
-                         r.value < 0.15 ? "no" : "hardly any", r.value);
+      return fmt::format("position {} carries {} pulse (level {:.2f}; 1 is a full pulse)",
+                         r.position, r.value < 0.15 ? "no" : "hardly any", r.value);
     case ReasonCode::silent_pair: return "two positions carry no pulse";
     case ReasonCode::cylinders_switched_off:
       return "half the positions are empty, evenly: the engine may have switched these cylinders "
@@ -86,23 +88,26 @@ std::string sentence(const Reason& r) {
     case ReasonCode::misses_at_position:
       return fmt::format("position {} misses {} of its pulses", r.position, percent(r.value));
     case ReasonCode::misses_spread:
-      return fmt::format("the misses are spread, by no rule ({} of all pulses)",
-                         percent(r.value));
+      return fmt::format("the misses are spread, by no rule ({} of all pulses)", percent(r.value));
     case ReasonCode::low_position:
       if (r.value >= 0.85) {
-        return fmt::format("position {} is judged weak, though its level is near a full pulse's (level {:.2f}; 1 is a full "
-                           "pulse)",
-                           r.position, r.value);
+        return fmt::format(
+            "position {} is judged weak, though its level is near a full pulse's (level {:.2f}; 1 "
+            "is a full pulse)",
+            r.position, r.value);
       }
-      return fmt::format("position {} fires with a small pulse (level {:.2f}; 1 is a full pulse)", r.position, r.value);
+      return fmt::format("position {} fires with a small pulse (level {:.2f}; 1 is a full pulse)",
+                         r.position, r.value);
     case ReasonCode::levels_wander:
       return fmt::format("the pulses differ from cycle to cycle by {}, yet every one is there",
                          percent(r.value));
     case ReasonCode::levels_agree:
       // Unequal pipes, echoes and noise part the levels too; the verdict rests on more than these.
       if (r.value > 0.3) {
-        return fmt::format("the positions' levels differ by {} of a full pulse, yet the cycle as a whole speaks for no miss",
-                           percent(r.value));
+        return fmt::format(
+            "the positions' levels differ by {} of a full pulse, yet the cycle as a whole speaks "
+            "for no miss",
+            percent(r.value));
       }
       return fmt::format("the pulses of all positions agree within {}", percent(r.value));
     case ReasonCode::no_miss_in:
@@ -123,18 +128,23 @@ std::string sentence(const Reason& r) {
       return fmt::format("mains hum at {:.0f} Hz was left out of the judgement", r.value);
     case ReasonCode::wind: return "wind blew into the microphone";
     case ReasonCode::miss_in_part:
-      return fmt::format("this holds between {:.0f} and {:.0f} s of the recording; elsewhere no miss was heard",
-                         r.value, r.value2);
+      return fmt::format(
+          "this holds between {:.0f} and {:.0f} s of the recording; elsewhere no miss was heard",
+          r.value, r.value2);
     case ReasonCode::guess_doubted:
-      return fmt::format("the speed was looked for near {:.0f} rpm, but {:.0f} fits this sound better", r.value, r.value2);
+      return fmt::format(
+          "the speed was looked for near {:.0f} rpm, but {:.0f} fits this sound better", r.value,
+          r.value2);
     case ReasonCode::count_doubted:
-      return fmt::format("an engine of {:.0f} cylinders, firing evenly, would explain this sound better than one of {:.0f}",
-                         r.value, r.value2);
+      return fmt::format(
+          "an engine of {:.0f} cylinders, firing evenly, would explain this sound better than one "
+          "of {:.0f}",
+          r.value, r.value2);
     case ReasonCode::known_good_used:
       return "judged against the known-good recording of the same engine";
     case ReasonCode::silence:
-      return fmt::format("the recording is silent: nothing in it is louder than {:.0f} dB of full "
-                         "scale", r.value);
+      return fmt::format(
+          "the recording is silent: nothing in it is louder than {:.0f} dB of full scale", r.value);
   }
   return std::string{to_string(r.code)};
 }
@@ -150,7 +160,8 @@ std::string headline(const Report& report) {
     }
     case Verdict::intermittent_miss: return "A cylinder misses now and then: " + pulses_missing(f);
     case Verdict::random_miss:
-      return (alone(report) ? "The cylinder misses at random: " : "The engine misses at random, on several cylinders: ") +
+      return (alone(report) ? "The cylinder misses at random: "
+                            : "The engine misses at random, on several cylinders: ") +
              pulses_missing(f);
     case Verdict::weak_cylinder:
       return "No miss, but one cylinder is weak: it fires with less force";
@@ -182,7 +193,9 @@ std::string in_words(const std::string& verdict) {
   return verdict;
 }
 
-std::string source(const Report& report) { return report.file == "-" ? "standard input" : one_line(report.file); }
+std::string source(const Report& report) {
+  return report.file == "-" ? "standard input" : one_line(report.file);
+}
 
 std::vector<Figure> figures(const Report& report) {
   const Finding& f = report.finding;
@@ -205,8 +218,8 @@ std::vector<Figure> figures(const Report& report) {
   if (!f.speed_bands.empty()) {
     std::string text;
     for (const SpeedBand& b : f.speed_bands) {
-      text += fmt::format("{}{} of {} at {:.0f} to {:.0f} rpm", text.empty() ? "" : ", ", b.missing, b.expected,
-                          b.low.value(), b.high.value());
+      text += fmt::format("{}{} of {} at {:.0f} to {:.0f} rpm", text.empty() ? "" : ", ", b.missing,
+                          b.expected, b.low.value(), b.high.value());
     }
     out.push_back({"By speed", std::move(text)});
   }
@@ -238,7 +251,8 @@ std::vector<std::string> steps(const Report& report, Place place) {
           "Find out which cylinder: the sound can't number it. Take the cylinders out of action "
           "one at a time; the one that changes nothing is the dead one" +
               std::string{on_page ? "." : " (`pipebeat droptest --help`)."},
-          "Then test the cheap things first on that cylinder: spark, injector, compression last."};
+          "Then test the cheap things first on that cylinder: spark (a diesel has none), injector, "
+          "compression last."};
       if (says(f, ReasonCode::cylinders_switched_off)) {
         steps.insert(steps.begin(),
                      "Make sure that the engine does not rest cylinders at idle by design; if it "
@@ -248,16 +262,27 @@ std::vector<std::string> steps(const Report& report, Place place) {
     }
     case Verdict::intermittent_miss:
       return {
-          "Look for what comes and goes on one cylinder: plug lead, coil, plug, injector plug, "
-          "in the wet and warm as well as dry and cold.",
+          "Look for what comes and goes on one cylinder: plug lead, coil, plug, injector plug, in "
+          "the wet and warm as well as dry and cold.",
           "Record at a raised steady speed too: a miss that clears as revs rise points to a valve "
           "or to air leaking in."};
-    case Verdict::random_miss:
-      return {
-          alone(report) ? "Look for what comes and goes: mixture, air leaks, fuel supply, ignition."
-                        : "Look for what all cylinders share: mixture, air leaks after the air meter, fuel "
-          "pressure, ignition supply.",
+    case Verdict::random_miss: {
+      std::vector<std::string> out{
+          alone(report)
+              ? "Look for what comes and goes: mixture, air leaks, fuel supply, ignition."
+              : "Look for what all cylinders share: mixture, air leaks after the air meter, "
+                "fuel pressure, ignition supply.",
           "Record at a raised steady speed too, to see whether the misses clear."};
+      if (report.engine.strokes() == 2) {
+        // From memory: rich and unloaded, a two-stroke fires every other turn only; saws are set so
+        // at full speed.
+        out.insert(out.begin(),
+                   "Make sure that it is no four-stroking: a two-stroke that runs rich or without "
+                   "load leaves "
+                   "out firings and is well. Choke off, warm, under some load: does it clear?");
+      }
+      return out;
+    }
     case Verdict::weak_cylinder:
       return {"Compare the cylinders: compression, injector flow, valve clearance.",
               "Record again after the repair and compare the two."};
@@ -266,30 +291,32 @@ std::vector<std::string> steps(const Report& report, Place place) {
               "If it is new, check idle mixture, valve clearances and the exhaust for leaks."};
     case Verdict::even:
       return {
-          "If you still feel a miss, record while it happens: under load, in the wet, cold or at "
-          "a raised speed."};
+          "If you still feel a miss, record while it happens: under load, in the wet, cold or at a "
+          "raised speed."};
     case Verdict::unclear: break;
   }
   switch (f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code) {
     case ReasonCode::no_engine_heard:
       if (is_silent(f)) {
-        return {"Play it: if you hear nothing, the microphone was muted, unplugged, or the "
-                "recorder listened to another input.", again};
+        return {
+            "Play it: if you hear nothing, the microphone was muted, unplugged, or the recorder "
+            "listened to another input.",
+            again};
       }
       return {"Check that this is the right recording and that the engine runs in it.", again};
     case ReasonCode::speed_not_found:
     case ReasonCode::speed_ambiguous:
       if (report.speed_guess) return {again};
-      return {on_page ? "Read the speed from the dashboard or an rpm meter and write it into the page, "
-                        "under More about the engine."
+      return {on_page ? "Read the speed from the dashboard or an rpm meter and write it into the "
+                        "page, under More about the engine."
                       : "Read the speed from the dashboard or an rpm meter and give it with --rpm.",
               again};
     case ReasonCode::clipped:
       return {"Move the microphone further from the pipe or lower the recording level.", again};
     case ReasonCode::layout_needed:
       return {on_page ? "Choose the engine's layout, or describe it yourself, under Engine."
-                      : "Describe the engine with --order, --intervals and --heard, or pick a layout from "
-                        "`pipebeat engines`."};
+                      : "Describe the engine with --order, --intervals and --heard, or pick a "
+                        "layout from `pipebeat engines`."};
     default: return {again};
   }
 }
@@ -299,27 +326,30 @@ std::vector<std::string> steps(const Report& report, Place place) {
 std::vector<std::string> next_steps(const Report& report, Place place) {
   std::vector<std::string> out = steps(report, place);
   if (says(report.finding, ReasonCode::count_doubted)) {
-    out.insert(out.begin(), fmt::format("Make sure that it has {} cylinders and fires as described: with a wrong number this "
-                                        "answer is wrong, however sure.",
-                                        report.engine.cylinders()));
+    out.insert(out.begin(),
+               fmt::format("Make sure that it has {} cylinders and fires as described: with a "
+                           "wrong number this answer is wrong, however sure.",
+                           report.engine.cylinders()));
   } else if (report.finding.verdict == Verdict::dead_miss && dead_positions(report.finding) > 1) {
-    out.insert(out.begin(), fmt::format("Make sure that it has {} cylinders: an engine of fewer can sound like this.",
-                                        report.engine.cylinders()));
+    out.insert(
+        out.begin(),
+        fmt::format("Make sure that it has {} cylinders: an engine of fewer can sound like this.",
+                    report.engine.cylinders()));
   }
   // A guess that is wrong hides the engine.
   if (report.finding.verdict == Verdict::unclear && report.speed_guess) {
-    out.insert(out.begin(), fmt::format("The speed was looked for near {:.0f} rpm only: if that may be wrong, "
-                                        "try again without {}.",
-                                        report.speed_guess->value(),
-                                        place == Place::page ? "it (leave that field empty)" : "--rpm"));
+    out.insert(out.begin(),
+               fmt::format("The speed was looked for near {:.0f} rpm only: if that may be wrong, "
+                           "try again without {}.",
+                           report.speed_guess->value(),
+                           place == Place::page ? "it (leave that field empty)" : "--rpm"));
   }
   return out;
 }
 
 std::string_view recording_caution() {
   return "Caution when recording: outdoors, parking brake on, wheels chocked, clear of exhaust "
-         "gas, "
-         "hot pipe, belts and fan; the maker's procedure and local codes come first.";
+         "gas, hot pipe, belts and fan; the maker's procedure and local codes come first.";
 }
 
 std::string_view workshop_caution() {

@@ -1,5 +1,6 @@
 """Options: what is understood, and every way of refusing one."""
 import os
+import pathlib
 
 import program
 from program import Case, run, tone
@@ -81,6 +82,16 @@ class Refusals(Case):
                           ("check", *four, "--" + "x" * 100000)):
             _, err, _ = run(*arguments)
             self.assertNotIn("did you mean", err)
+
+    def test_a_recording_in_the_wrong_place_is_told_how_to_be_heard(self):
+        dashed = pathlib.Path("-cold.wav")
+        where = os.getcwd()
+        os.chdir(self.folder)
+        self.addCleanup(os.chdir, where)
+        tone(dashed)
+        self.refused("check", "--cylinders", "4", "-cold.wav", says=["-cold.wav: there is no such option", "given as ./-cold.wav"])
+        self.refused("check", "--cylinders", "4", "-colt.wav", says=["-colt.wav: there is no such option; see"])
+        self.refused(self.wav, says=["there is no such command", "pipebeat check --cylinders N RECORDING"])
 
     def test_an_option_before_the_command(self):
         self.refused("--cylinders", "4", "check", self.wav, says=["pipebeat check comes first, then its options"])

@@ -107,6 +107,20 @@ class Hunt(JobCase):
                      "No miss is heard after the work", "Caution when recording", "Job begun"):
             self.assertIn(part, text)
 
+    def test_a_repair_that_left_a_weak_cylinder_is_not_called_proved(self):
+        self.done("read", self.job, "--done", "new plug lead")
+        path = os.path.join(self.job, "job.json")
+        run("check", "--job", self.job, str(SOURCE / "samples" / "van-before.flac"))
+        run("check", "--job", self.job, str(SOURCE / "samples" / "van-after.flac"))
+        with open(path, encoding="utf-8") as file:
+            card = json.load(file)
+        work, before, after = card["entries"]
+        before["id"], work["id"], card["entries"] = 1, 2, [before, work, after]
+        after["finding"]["verdict"] = "weak_cylinder"
+        with open(path, "w", encoding="utf-8") as file:
+            json.dump(card, file)
+        self.assertIn("No miss is heard after the work, but a cylinder is weak", self.done("sheet", self.job, "-o", "-"))
+
     def test_corrections_keep_the_history(self):
         self.done("read", self.job, "--cylinder", "2", "--click", "no")
         self.done("read", self.job, "--cylinder", "2", "--click", "yes", "--correct", "1")

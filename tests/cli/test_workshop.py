@@ -182,6 +182,14 @@ class Locate(Case):
         self.assertEqual(run("job", "new", card, "--vehicle", "van", "--cylinders", "4")[2], 0)
         self.assertIn("\nIt is cylinder 2, if the engine fires 1-2-3-4 (", run("locate", "--job", card, cut, "--off", "1@8")[0])
         self.assertIn("in a firing order that nobody has looked up", " ".join(run("job", "next", card)[0].split()))
+        # Nor one that knows the layout only: flat fours of another make fire 1-4-3-2.
+        card = str(self.folder / "flat")
+        self.assertEqual(run("job", "new", card, "--vehicle", "van", "--engine", "flat4")[2], 0)
+        self.assertIn("firing order taken as 1-3-2-4, that of flat4",
+                      json.loads(run("locate", "--job", card, "--json", cut, "--off", "1@8")[0])["reasons"][-1])
+        card = str(self.folder / "looked up")
+        self.assertEqual(run("job", "new", card, "--vehicle", "van", *FOUR, "--order", "1-3-4-2")[2], 0)
+        self.assertIn("\nIt is cylinder 3 (", run("locate", "--job", card, cut, "--off", "1@8")[0])
         note = run("check", "--cylinders", "8", "--heard", "1,2,3,4", cut)[1]
         self.assertIn("Note: firing order taken as 1-2-3-4-5-6-7-8", note)
 
@@ -189,6 +197,8 @@ class Locate(Case):
         self.refused("locate", *FOUR, TAKE, "--off", "1", says=("CYLINDER@SECONDS",))
         self.refused("locate", *FOUR, TAKE, "--off", "5@3", says=("5",))
         self.refused("locate", *FOUR, TAKE, BEFORE, says=("nothing says",))
+        for words in (("locate", TAKE, "--off", "1@3"), ("droptest", TAKE, "--marks", "8:1"), ("droptest", "--live")):
+            self.refused(*words, "--cylinders", "1", says=("one cylinder", "pipebeat check"))
         self.refused("locate", *FOUR, TAKE, BEFORE, "--off", "1@3", says=("one take",))
 
 

@@ -468,6 +468,13 @@ TEST_CASE("a comparison turned round is turned round, and what did not change st
   const Comparison still_healthy = of(healthy, healthy);
   CHECK(still_healthy.change == Change::unchanged);
   CHECK_FALSE(still_healthy.miss_after);
+  CHECK_FALSE(says(of(dead, healthy), CompareReasonCode::weak_after));
+  ComparedRecording weak = healthy;
+  weak.finding.verdict = Verdict::weak_cylinder;
+  CHECK(says(of(dead, weak), CompareReasonCode::weak_after));
+  weak = dead;
+  weak.finding.verdict = Verdict::weak_cylinder;
+  CHECK_FALSE(says(of(dead, weak), CompareReasonCode::weak_after));  // it misses
 }
 
 TEST_CASE("one sound on both sides is said to be one, and no change is read into it") {

@@ -256,6 +256,51 @@ TEST_CASE("after work only what follows counts") {
   CHECK(probability(weigh(card), "no_fault", {}) < 0.2);
 }
 
+TEST_CASE("two cylinders that a drop test names may be two faults, and that is said") {
+  JobCard card = four();
+  find(card, "droptest", R"({"dead_cylinders":[3],"confidence":0.98})");
+  CHECK_FALSE(mentions(weigh(card).remarks, "give no power"));
+  card.entries.clear();
+  find(card, "droptest", R"({"dead_cylinders":[1,4],"confidence":0.98})");
+  CHECK(mentions(weigh(card).remarks, "cylinders 1 and 4 give no power"));
+}
+
+TEST_CASE("a swap told in two parts does not contradict itself") {
+  JobCard card = four();
+  read(card, 2, "swapped", "lead:2>3");
+  read(card, 2, "swapped", "lead:2>3", "no");
+  CHECK(weigh(card).contradictions.empty());
+  read(card, 2, "swapped", "lead:2>3", "yes");
+  CHECK(mentions(weigh(card).contradictions, "read twice"));
+}
+
+TEST_CASE("what is nearly certain is not said to be certain") {
+  JobCard card = four();
+  find(card, "check", R"({"verdict":"dead_miss","confidence":0.9981,"rpm":{"mean":700}})");
+  const auto says = [&](std::string_view part) {
+    const Diagnosis d = weigh(card);
+    return std::any_of(d.causes.begin(), d.causes.end(), [&](const RankedCause& c) { return mentions(c.evidence_for, part); });
+  };
+  CHECK(says("over 99 % sure"));
+  CHECK_FALSE(says("100 %"));
+}
+
+TEST_CASE("no test asks for what the engine has not") {
+  const auto offered = [](const JobCard& card, std::string_view test) {
+    const Diagnosis d = weigh(card);
+    return std::any_of(d.tests.begin(), d.tests.end(), [&](const TestAdvice& t) { return t.test == test; });
+  };
+  JobCard card = four();
+  CHECK(offered(card, "read_codes"));
+  CHECK(probability(weigh(card), "valve", {1}) > 0.0);
+  card.bench.injection = Injection::carburettor;  // no control unit counts misfires
+  CHECK_FALSE(offered(card, "read_codes"));
+  card.bench = {4, Fuel::diesel, Injection::mechanical, Ignition::none};
+  CHECK_FALSE(offered(card, "read_codes"));
+  card.bench = {4, Fuel::petrol, Injection::carburettor, Ignition::leads, 2};
+  CHECK(probability(weigh(card), "valve", {1}) == 0.0);  // a two-stroke's ports have no valves
+}
+
 TEST_CASE("only tests that the tools and the engine allow are offered") {
   JobCard card = four();
   name_three(card);

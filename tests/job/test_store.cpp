@@ -72,6 +72,7 @@ TEST_CASE("a job comes back as it was written") {
   JobCard card = test::four();
   card.engine.intervals_deg = {180, 180, 180, 180};
   card.tools = {"stethoscope"};
+  card.order_stated = false;
   REQUIRE(job::create(folder.job(), card));
   JobEntry swap;
   swap.kind = JobEntry::Kind::reading;
@@ -94,6 +95,7 @@ TEST_CASE("a job comes back as it was written") {
   REQUIRE(read);
   CHECK(read->vehicle == card.vehicle);
   CHECK(read->engine.order == card.engine.order);
+  CHECK_FALSE(read->order_stated);
   CHECK(read->engine.intervals_deg == card.engine.intervals_deg);
   CHECK(read->rows == card.rows);
   CHECK(read->tools == card.tools);

@@ -125,6 +125,17 @@ TEST_CASE("One cylinder alone shares its misses with no other") {
   CHECK(contains(text_of(f), "on several cylinders"));
 }
 
+TEST_CASE("A two-stroke that leaves out firings may be well") {
+  Finding f = test::one_dead();
+  f.verdict = Verdict::random_miss;
+  const auto first_step = [&](int strokes) {
+    const Engine engine = *Engine::make({1, strokes, {}, {}, {}});
+    return show::next_steps({"a.wav", engine, f}).front();
+  };
+  CHECK(contains(first_step(2), "four-stroking"));
+  CHECK_FALSE(contains(first_step(4), "four-stroking"));
+}
+
 TEST_CASE("Standard input has a name, and a verdict words for a list") {
   CHECK(contains(text_of(test::one_dead(), {}, "-"), "\n  standard input: 12.0 s"));
   CHECK(show::in_words("dead_miss") == "a cylinder is dead");

@@ -122,6 +122,45 @@ TEST_CASE("One recording on both sides is the first thing that is said") {
   CHECK(contains(show::next_steps(c, show::Place::page).front(), "Mark two recordings"));
 }
 
+TEST_CASE("A repair that left a weak cylinder is not the end of the job") {
+  Comparison c;
+  c.change = Change::fixed;
+  c.reasons = {{CompareReasonCode::miss_gone}};
+  CHECK(show::headline(c).starts_with("Fixed"));
+  c.reasons.push_back({CompareReasonCode::weak_after, 0.93});
+  const Engine engine = test::four();
+  const std::string text = show::to_text(
+      {c, {{"b.wav", engine, test::one_dead()}}, {{"a.wav", engine, test::one_dead()}}});
+  CHECK(text.starts_with("It does not miss any more, but one cylinder is weak.\n"));
+  CHECK(contains(text, "has a weak cylinder (93 %\n"));
+  CHECK(contains(text, "Find the weak cylinder"));
+  CHECK_FALSE(contains(text, "Drive it warm"));
+}
+
+TEST_CASE("An unplugging that changed nothing names a cylinder only if it was one") {
+  Location location = cylinder_three();
+  location.reasons = {{LocateReasonCode::same_cylinder, 3}};
+  CHECK(contains(show::to_text(location),
+                 "It is cylinder 3, if it was really out of action at the mark (over"));
+}
+
+TEST_CASE("A cylinder that gives little is not said to give nothing") {
+  DropTest test;
+  test.dead = {2, 5};
+  test.confidence = 0.98;
+  for (const int cylinder : {2, 5}) {
+    test.cylinders.push_back({});
+    test.cylinders.back().cylinder = cylinder;
+    test.cylinders.back().contribution = 0.02;
+  }
+  CHECK(contains(show::to_text(test),
+                 "Cylinders 2 and 5 are dead: unplugging them changes nothing (98 % sure).\n"));
+  CHECK(contains(show::to_text(test), "Test those cylinders"));
+  test.cylinders.back().contribution = 0.55;
+  CHECK(contains(show::to_text(test),
+                 "Cylinders 2 and 5 are dead or nearly so: unplugging them changes little"));
+}
+
 TEST_CASE("A comparison without figures leaves no hole") {
   Comparison c;
   const Engine engine = test::four();
