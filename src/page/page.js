@@ -710,8 +710,10 @@ function finishComparison({ json, headline, figures, next }) {
   // One recording marked twice is no comparison either.
   const none = found.answer === 'cannot_compare' || /^same_recording: /.test(found.reasons[0]);
   const bad = !none && kindOf(found.after.verdict) === 'bad';
+  // A cylinder that is left weak is no repair that is done.
+  const doubt = none || found.after.verdict === 'weak_cylinder';
   $('compare-answer').textContent = `${headline}.`;
-  $('compare-answer').className = none ? 'doubt' : bad ? 'bad' : 'good';
+  $('compare-answer').className = bad ? 'bad' : doubt ? 'doubt' : 'good';
   showFigures($('compare-figures'), figures);
   items($('compare-reasons'), reasonsOf(found));
   items($('compare-next'), next);

@@ -347,6 +347,14 @@ describe('choosing a recording', () => {
     assert.equal(saved.suggestedFilename(), 'before-after.json');
     assert.equal(JSON.parse(readFileSync(await saved.path())).answer, 'fixed');
 
+    assert.equal(await page.getAttribute('#compare-answer', 'class'), 'good');
+    await page.evaluate(() => {
+      const json = document.getElementById('compare-json').textContent;
+      current = {};
+      finishComparison({ json: json.replace(/("after":.*"verdict":")even/, '$1weak_cylinder'), headline: '', figures: [], next: [] });
+    });
+    assert.equal(await page.getAttribute('#compare-answer', 'class'), 'doubt', 'a weak cylinder is left');
+
     await page.click('[aria-label="After: before.wav"]');
     const same = await compared();
     assert.equal(same.answer, 'unchanged');
