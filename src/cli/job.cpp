@@ -78,6 +78,10 @@ Result<std::vector<std::vector<int>>> rows_of(const std::string& text, const std
 
 Result<JobCard> card_of(const NewOptions& options) {
   JobCard card;
+  if (options.folder.empty() || options.vehicle.empty()) {
+    return fail(ErrorCode::bad_argument, options.folder.empty() ? "DIR is empty" : "--vehicle is empty",
+                options.folder.empty() ? "name the folder to make" : "say what it is, in your words");
+  }
   card.created = job::now();
   card.vehicle = options.vehicle;
   const auto spec = options.engine.spec();
@@ -137,7 +141,7 @@ ExitStatus make_new(const NewOptions& options) {
     return ExitStatus::trouble;
   }
   fmt::print("Job made in {}.\nNext: pipebeat check --job {} RECORDING\n{}",
-             show::one_line(options.folder), show::one_line(options.folder),
+             show::one_line(options.folder), show::as_argument(options.folder),
              show::wrapped("  ", show::recording_caution(), columns(STDOUT_FILENO)));
   return ExitStatus::no_miss;
 }

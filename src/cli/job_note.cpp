@@ -5,6 +5,16 @@
 
 namespace pipebeat::cli {
 
+namespace {
+
+bool not_kept(Error error) {
+  error.what += ", so the job does not have this finding";
+  complain(error);
+  return false;
+}
+
+}  // namespace
+
 bool note_in_job(const std::string& job, std::string_view command,
                  const std::vector<std::string>& recordings, std::string_view json) {
   if (job.empty()) return true;
@@ -19,14 +29,12 @@ bool note_in_job(const std::string& job, std::string_view command,
     }
     auto kept = job::keep_recording(job, recording);
     if (!kept) {
-      complain(kept.error());
-      return false;
+      return not_kept(kept.error());
     }
     entry.recordings.push_back(std::move(*kept));
   }
   const auto added = job::append(job, {std::move(entry)});
-  if (!added) complain(added.error());
-  return added.has_value();
+  return added || not_kept(added.error());
 }
 
 }  // namespace pipebeat::cli

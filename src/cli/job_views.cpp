@@ -59,7 +59,7 @@ ExitStatus next(const ViewOptions& options) {
     fmt::print("{}\n", show::next_json(opened->card, diagnosis));
   } else {
     fmt::print("{}", show::next_text(opened->card, diagnosis,
-                                     {options.folder, wants_colour(STDOUT_FILENO), columns(STDOUT_FILENO)}));
+                                     {show::as_argument(options.folder), wants_colour(STDOUT_FILENO), columns(STDOUT_FILENO)}));
   }
   return ExitStatus::no_miss;
 }
@@ -69,7 +69,7 @@ ExitStatus show_card(const ViewOptions& options) {
   if (!opened) return trouble(opened.error());
   const Diagnosis diagnosis = job::diagnose(opened->card, opened->table, opened->tools);
   fmt::print("{}", show::to_text(opened->card, diagnosis,
-                                 {options.folder, wants_colour(STDOUT_FILENO), columns(STDOUT_FILENO)}));
+                                 {show::as_argument(options.folder), wants_colour(STDOUT_FILENO), columns(STDOUT_FILENO)}));
   return ExitStatus::no_miss;
 }
 

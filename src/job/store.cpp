@@ -246,8 +246,12 @@ Result<Loaded> load_document(const std::string& folder) {
   if (!text) {
     Error error = text.error();
     if (error.code == ErrorCode::not_found) {
-      error = {ErrorCode::not_found, folder + ": there is no job in it",
-               "make one: pipebeat job new " + folder + " --vehicle NAME --engine NAME"};
+      std::error_code no_such_file;
+      const bool is_file = std::filesystem::is_regular_file(folder, no_such_file);
+      error = is_file ? Error{ErrorCode::bad_argument, folder + ": it is a file, and a job is a folder",
+                              "name the folder that job.json is in"}
+                      : Error{ErrorCode::not_found, folder + ": there is no job in it",
+                              "make one: pipebeat job new " + folder + " --vehicle NAME --engine NAME"};
     }
     return tl::unexpected(error);
   }

@@ -10,7 +10,7 @@
 namespace pipebeat::show {
 
 struct JobTextOptions {
-  std::string folder = "DIR";  ///< as the user gave it, for the commands named
+  std::string folder = "DIR";  ///< `as_argument`, for the commands named
   bool colour = false;
   int columns = usual_columns;  ///< of the terminal, where there is one
 };

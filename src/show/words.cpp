@@ -358,6 +358,18 @@ std::string_view workshop_caution() {
          "codes, or leave it to a licensed workshop.";
 }
 
+std::string as_argument(std::string_view name) {
+  constexpr std::string_view plain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_./,:=+@%-";
+  const bool safe = !name.empty() && std::all_of(name.begin(), name.end(), [&](char c) {
+    return static_cast<unsigned char>(c) >= 0x80 || plain.find(c) != plain.npos;
+  });
+  std::string out{name.starts_with('-') ? "./" : ""};
+  if (safe) return out.append(name);
+  out += '\'';
+  for (const char c : one_line(name)) out += c == '\'' ? std::string{"'\\''"} : std::string{c};
+  return out + '\'';
+}
+
 std::string one_line(std::string_view text) {
   std::string line{text};
   std::replace_if(

@@ -51,6 +51,9 @@ enum class Place {
 /// The caution that goes with every advice to work on the engine.
 [[nodiscard]] std::string_view workshop_caution();
 
+/// A file's or folder's name as it is typed into a shell: quoted where it has blanks or signs, never an option.
+[[nodiscard]] std::string as_argument(std::string_view name);
+
 /// A text on one line: control characters, a line feed in a file name among them, become "?".
 [[nodiscard]] std::string one_line(std::string_view text);
 

@@ -4,6 +4,7 @@ import json
 import math
 import os
 import re
+import shlex
 import subprocess
 
 import program
@@ -150,6 +151,13 @@ class Hunt(JobCase):
         causes = [c["probability"] for c in self.next()["causes"] if c["probability"] > 0]
         self.assertAlmostEqual(shares[0], 100 * bits / -sum(p * math.log2(p) for p in causes), delta=0.6)
 
+    def test_the_commands_of_a_folder_with_blanks_can_be_copied(self):
+        folder = str(self.folder / "the baker's van")
+        made = self.done("new", folder, "--vehicle", "van", "--engine", "inline4")
+        for text in (made, self.done("next", folder)):
+            command = re.search(r"pipebeat (?:job read|check --job) .*", text)[0]
+            self.assertIn(folder, shlex.split(command))
+
     def test_a_swap_half_told_is_asked_for_in_this_folder(self):
         self.done("read", self.job, "--cylinder", "3", "--swapped", "coil:3>4")
         self.assertIn(f"job read {self.job} --swapped", " ".join(self.done("next", self.job).split()))
@@ -169,6 +177,8 @@ class Refusals(JobCase):
         refused("job", "new", self.job, "--vehicle", "x", "--cylinders", "4", says=["already"])
         other = str(self.folder / "other")
         refused("job", "new", other, "--vehicle", "x", says=["number of cylinders"])
+        refused("job", "new", other, "--vehicle", "", "--cylinders", "4", says=["--vehicle is empty"])
+        refused("job", "new", "", "--vehicle", "x", "--cylinders", "4", says=["DIR is empty"])
         refused("job", "new", other, "--vehicle", "x", "--cylinders", "4", "--fuel", "steam")
         refused("job", "new", other, "--vehicle", "x", "--cylinders", "4", "--fuel", "diesel",
                 "--injection", "port", says=["diesel"])
@@ -185,6 +195,7 @@ class Refusals(JobCase):
         refused("job", "read", self.job, "--followed", "yes", says=["--swapped"])
         refused("job", "read", self.job, "--note", "x", "--date", "yesterday", says=["--date"])
         refused("job", "next", str(self.folder), says=["no job in it", "job new"])
+        refused("job", "next", os.path.join(self.job, "job.json"), says=["it is a file", "name the folder"])
         refused("job", "next", self.job, "--table", "none.json", says=["none.json"])
         refused("job", "sheet", self.job, "-o", str(self.folder / "no" / "s.html"), says=["s.html"])
         refused("job", "gap", "8", says=["8mm"])
