@@ -305,6 +305,7 @@ std::string engine_in_words(const JobCard& card) {
   if (card.bench.ignition == Ignition::coil_on_plug) out += ", coils on the plugs";
   if (!card.engine.order.empty()) {
     out += fmt::format(", firing order {}", fmt::join(card.engine.order, "-"));
+    if (!card.order_stated) out += " (the usual one, not looked up)";
   }
   return out;
 }

@@ -289,10 +289,18 @@ std::vector<std::string> steps(const Report& report, Place place) {
     case Verdict::rough_no_miss:
       return {"If it always ran like this (a sports camshaft, unequal pipes), leave it be.",
               "If it is new, check idle mixture, valve clearances and the exhaust for leaks."};
-    case Verdict::even:
-      return {
+    case Verdict::even: {
+      std::vector<std::string> out{
           "If you still feel a miss, record while it happens: under load, in the wet, cold or at a "
           "raised speed."};
+      if (report.engine.strokes() == 2) {
+        out.emplace_back(
+            "Compare the speed above with a rev counter: a two-stroke that fires every other turn "
+            "only "
+            "(four-strokes) sounds like an even one at half its speed.");
+      }
+      return out;
+    }
     case Verdict::unclear: break;
   }
   switch (f.reasons.empty() ? ReasonCode::too_noisy : f.reasons.front().code) {
@@ -359,7 +367,8 @@ std::string_view workshop_caution() {
 }
 
 std::string as_argument(std::string_view name) {
-  constexpr std::string_view plain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_./,:=+@%-";
+  constexpr std::string_view plain =
+      "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_./,:=+@%-";
   const bool safe = !name.empty() && std::all_of(name.begin(), name.end(), [&](char c) {
     return static_cast<unsigned char>(c) >= 0x80 || plain.find(c) != plain.npos;
   });

@@ -187,9 +187,11 @@ class Locate(Case):
         self.assertEqual(run("job", "new", card, "--vehicle", "van", "--engine", "flat4")[2], 0)
         self.assertIn("firing order taken as 1-3-2-4, that of flat4",
                       json.loads(run("locate", "--job", card, "--json", cut, "--off", "1@8")[0])["reasons"][-1])
+        self.assertIn("firing order 1-3-2-4 (the usual one, not looked up)", " ".join(run("job", "show", card)[0].split()))
         card = str(self.folder / "looked up")
         self.assertEqual(run("job", "new", card, "--vehicle", "van", *FOUR, "--order", "1-3-4-2")[2], 0)
         self.assertIn("\nIt is cylinder 3 (", run("locate", "--job", card, cut, "--off", "1@8")[0])
+        self.assertNotIn("looked up)", run("job", "show", card)[0])
         note = run("check", "--cylinders", "8", "--heard", "1,2,3,4", cut)[1]
         self.assertIn("Note: firing order taken as 1-2-3-4-5-6-7-8", note)
 

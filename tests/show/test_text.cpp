@@ -134,6 +134,14 @@ TEST_CASE("A two-stroke that leaves out firings may be well") {
   };
   CHECK(contains(first_step(2), "four-stroking"));
   CHECK_FALSE(contains(first_step(4), "four-stroking"));
+  // Every other one, always: an even engine at half the speed, as far as sound can tell.
+  f.verdict = Verdict::even;
+  const auto last_step = [&](int strokes) {
+    const Engine engine = *Engine::make({1, strokes, {}, {}, {}});
+    return show::next_steps({"a.wav", engine, f}).back();
+  };
+  CHECK(contains(last_step(2), "half its speed"));
+  CHECK_FALSE(contains(last_step(4), "half its speed"));
 }
 
 TEST_CASE("Standard input has a name, and a verdict words for a list") {
