@@ -327,6 +327,7 @@ class Evidence {
 
   void findings() {
     std::vector<Heard> all;
+    std::vector<std::pair<Json, bool>> located;  // weighed once it is known what the drop tests say
     for (const JobEntry* e : now_) {
       if (e->kind != JobEntry::Kind::finding) continue;
       const Json finding = Json::parse(e->finding, nullptr, false);
@@ -342,11 +343,12 @@ class Evidence {
       } else if (e->command == "droptest") {
         droptest(finding);
       } else if (e->command == "locate") {
-        locate(member("candidates"), finding.contains("assumed_order"));
+        located.emplace_back(member("candidates"), finding.contains("assumed_order"));
       } else if (e->command == "clicks") {
         clicks(member("injectors"));
       }
     }
+    for (const auto& [candidates, assumed_order] : located) locate(candidates, assumed_order);
     listening(all);
   }
 
@@ -424,6 +426,7 @@ class Evidence {
       const int named = item.get<int>();
       if (named < 1 || named > n) continue;
       all.push_back(named);
+      dropped_.insert(named);
       std::map<int, double> weights;
       for (int c = 1; c <= n; ++c) weights[c] = c == named ? sure : (1.0 - sure) / n;
       names(weights, fmt::format("cylinder {}: the drop test finds that it gives no power", named));
@@ -440,7 +443,6 @@ class Evidence {
   void locate(const Json& candidates, bool assumed_order) {
     if (!candidates.is_array()) return;
     constexpr double order_is_usual = 0.7;  // an estimate, no source
-    const double trust = assumed_order ? order_is_usual : 1.0;
     std::map<int, double> weights;
     double sum = 0.0;
     for (const Json& item : candidates) {
@@ -456,6 +458,9 @@ class Evidence {
     const auto best = std::max_element(weights.begin(), weights.end(), [](const auto& a, const auto& b) {
       return a.second < b.second;
     });
+    // A drop test, which needs no order, that names the same cylinder proves the order right.
+    assumed_order = assumed_order && !dropped_.contains(best->first);
+    const double trust = assumed_order ? order_is_usual : 1.0;
     std::string words = fmt::format("cylinder {}: one unplugging points to it ({})", best->first,
                                     certainty(trust * best->second / std::max(sum, 1.0)));
     if (assumed_order) words += ", in a firing order that nobody has looked up";
@@ -494,6 +499,7 @@ class Evidence {
   Diagnosis& out_;
   std::vector<const JobEntry*> now_;  ///< standing since the last work
   const JobEntry* set_aside_ = nullptr;
+  std::set<int> dropped_;  ///< cylinders that a drop test names
   bool worked_ = false;
   std::vector<Piece> pieces_;
 };

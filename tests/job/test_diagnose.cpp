@@ -177,6 +177,10 @@ TEST_CASE("findings of every listening command count, unclear ones don't") {
   find(guessed, "locate", R"({"candidates":[{"cylinder":3,"probability":0.9},{"cylinder":2,"probability":0.1}],"assumed_order":"1-3-4-2"})");
   CHECK(weigh(guessed).cylinder_probability[2] < l[2]);
   CHECK(weigh(guessed).cylinder_probability[2] > weigh(guessed).cylinder_probability[1]);
+  // A drop test needs no order: when it names the same cylinder, whichever was done first, the order was right.
+  JobCard stated = located;
+  for (JobCard* card : {&guessed, &stated}) find(*card, "droptest", R"({"dead_cylinders":[3],"confidence":0.98})");
+  CHECK(weigh(guessed).cylinder_probability[2] == weigh(stated).cylinder_probability[2]);
   JobCard clicked = located;
   find(clicked, "clicks", R"({"injectors":[{"cylinder":3,"state":"silent"},{"cylinder":1,"state":"clicking"}]})");
   CHECK(probability(weigh(clicked), "injector_dead", {3}) >
