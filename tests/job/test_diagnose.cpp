@@ -179,7 +179,7 @@ TEST_CASE("findings of every listening command count, unclear ones don't") {
   CHECK(weigh(guessed).cylinder_probability[2] > weigh(guessed).cylinder_probability[1]);
   // A drop test needs no order: when it names the same cylinder, whichever was done first, the order was right.
   JobCard stated = located;
-  for (JobCard* card : {&guessed, &stated}) find(*card, "droptest", R"({"dead_cylinders":[3],"confidence":0.98})");
+  for (JobCard* both : {&guessed, &stated}) find(*both, "droptest", R"({"dead_cylinders":[3],"confidence":0.98})");
   CHECK(weigh(guessed).cylinder_probability[2] == weigh(stated).cylinder_probability[2]);
   JobCard clicked = located;
   find(clicked, "clicks", R"({"injectors":[{"cylinder":3,"state":"silent"},{"cylinder":1,"state":"clicking"}]})");
