@@ -91,7 +91,9 @@ std::string sentence(const LocateReason& r) {
       return "no position is empty before the unplugging (one that misses less than half of its "
              "pulses would not show here)";
     case LocateReasonCode::same_cylinder:
-      return fmt::format("unplugging cylinder {} changed nothing: it was dead already", r.cylinder);
+      return fmt::format(
+          "unplugging cylinder {} changed nothing: it was dead already, or not really off",
+          r.cylinder);
     case LocateReasonCode::intermittent:
       return fmt::format("cylinder {} misses about {} of its pulses, not all", r.cylinder,
                          percent(r.value));

@@ -91,6 +91,11 @@ def screen_of(stream, rows=30, columns=90):
                 grid[row] = grid[row][:column] + grid[row][column + count:] + [" "] * count
             elif command == "@":
                 grid[row] = (grid[row][:column] + [" "] * count + grid[row][column:])[:columns]
+            elif command in "LM":
+                empty = [[" "] * columns for _ in range(min(count, bottom - row))]
+                below = grid[row:bottom]
+                grid[row:bottom] = empty + below[:len(below) - len(empty)] if command == "L" else below[len(empty):] + empty
+                column = 0
             elif command == "Z":
                 column = max(0, (column - 1) // 8 * 8 - 8 * (count - 1))
     return "\n".join("".join(line).rstrip() for line in grid)
