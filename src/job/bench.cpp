@@ -41,7 +41,7 @@ std::string_view trimmed(std::string_view text) {
 }
 
 struct Unit {
-  std::string_view name;  ///< lower case
+  std::string_view name;  ///< read in any case
   double factor;          ///< to the canonical unit
 };
 
@@ -53,9 +53,14 @@ struct Scale {
 };
 
 const Scale& scale_of(Dimension d) {
-  // 1 psi = 6.894757 kPa: NIST SP 811, appendix B.
+  // 1 psi = 6.894757 kPa: NIST SP 811, appendix B; so is 1 kgf/cm2 = 98.0665 kPa, the unit of old gauges.
   static const Scale pressure{"kPa",
-                              {{"kpa", 1.0}, {"psi", 6.894757}, {"bar", 100.0}, {"mpa", 1000.0}},
+                              {{"kPa", 1.0},
+                               {"psi", 6.894757},
+                               {"bar", 100.0},
+                               {"MPa", 1000.0},
+                               {"kg/cm2", 98.0665},
+                               {"kg/cm\u00b2", 98.0665}},
                               "92psi, 6.3bar or 634kPa"};
   static const Scale percent{"%", {{"%", 1.0}, {"percent", 1.0}}, "35%"};
   static const Scale resistance{
@@ -63,7 +68,7 @@ const Scale& scale_of(Dimension d) {
       {{"ohm", 1.0}, {"ohms", 1.0}, {"kohm", 1e3}, {"kohms", 1e3}, {"megohm", 1e6}, {"\u03a9", 1.0},
        {"k\u03a9", 1e3}},
       "14.5ohm or 12kohm"};
-  static const Scale voltage{"kV", {{"kv", 1.0}, {"v", 1e-3}, {"", 1.0}}, "30kV"};
+  static const Scale voltage{"kV", {{"kV", 1.0}, {"V", 1e-3}, {"", 1.0}}, "30kV"};
   static const Scale speed{"rpm", {{"rpm", 1.0}, {"1/min", 1.0}, {"", 1.0}}, "40rpm"};
   switch (d) {
     case Dimension::pressure: return pressure;
@@ -121,6 +126,8 @@ Limits limits_of(std::string_view what, Fuel fuel) {
 struct Number {
   double value;  ///< canonical
   std::string_view unit;
+  double factor;           ///< of the unit that was typed
+  std::string_view typed;  ///< its name
 };
 
 Result<Number> number(const ReadingKind& kind, std::string_view text) {
@@ -137,7 +144,9 @@ Result<Number> number(const ReadingKind& kind, std::string_view text) {
   const std::string unit =
       lower(trimmed({got.ptr, static_cast<std::size_t>(end - got.ptr)}));
   for (const Unit& u : scale.units) {
-    if (unit == u.name) return Number{value * u.factor, scale.canonical};
+    if (unit == lower(u.name)) {
+      return Number{value * u.factor, scale.canonical, u.factor, u.name.empty() ? scale.canonical : u.name};
+    }
   }
   if (unit.starts_with(',')) {
     return refuse(kind.name, text, "a number has no comma here",
@@ -381,13 +390,13 @@ Result<CheckedReading> read_reading(std::string_view what, std::string_view text
   const Limits limits = limits_of(what, bench.fuel);
   if (*r.value < limits.least || *r.value > limits.most) {
     return refuse(what, text, std::string{limits.why},
-                  fmt::format("check value and unit; possible is {:g} to {:g} {}", limits.least,
-                              limits.most, r.unit));
+                  fmt::format("check value and unit; possible is {:.4g} to {:.4g} {}", limits.least / value->factor,
+                              limits.most / value->factor, value->typed));
   }
   if (*r.value < limits.usual_least || *r.value > limits.usual_most) {
     out.warnings.push_back(fmt::format(
-        "{} {}: unusual (usual is {:g} to {:g} {}); kept, measure again to be sure",
-        option_of(what), text, limits.usual_least, limits.usual_most, r.unit));
+        "{} {}: unusual (usual is {:.4g} to {:.4g} {}); kept, measure again to be sure", option_of(what), text,
+        limits.usual_least / value->factor, limits.usual_most / value->factor, value->typed));
   }
   return out;
 }

@@ -27,7 +27,9 @@ bool refused(std::string_view what, std::string_view text, const Bench& bench = 
 }  // namespace
 
 TEST_CASE("units are read, metric and not") {
-  // NIST SP 811, appendix B.8: 1 psi = 6.894757 kPa, 1 bar = 100 kPa.
+  // NIST SP 811, appendix B.8: 1 psi = 6.894757 kPa, 1 bar = 100 kPa, 1 kgf/cm2 = 98.0665 kPa (the last from memory).
+  CHECK(value("compression", "10kg/cm2") == doctest::Approx(980.665));
+  CHECK(value("compression", "10 kg/cm\u00b2") == doctest::Approx(980.665));
   CHECK(value("compression", "92psi") == doctest::Approx(634.318).epsilon(1e-6));
   CHECK(value("compression", "92 PSI") == doctest::Approx(634.318).epsilon(1e-6));
   CHECK(value("compression", "9.5bar") == doctest::Approx(950.0));
@@ -76,6 +78,9 @@ TEST_CASE("a swap names its two cylinders, with or without the shell's own sign"
 
 TEST_CASE("what is unusual is kept, with a warning") {
   CHECK(read_reading("compression", "150psi", 1, petrol)->warnings.empty());
+  // In the unit that was typed: 500 to 1750 kPa.
+  CHECK(read_reading("compression", "20psi", 1, petrol)->warnings.front().find("usual is 72.52 to 253.8 psi") != std::string::npos);
+  CHECK(read_reading("compression", "120kPa", 1, petrol)->warnings.front().find("usual is 500 to 1750 kPa") != std::string::npos);
   CHECK(read_reading("compression", "20psi", 1, petrol)->warnings.size() == 1);
   CHECK(read_reading("compression", "400psi", 1, petrol)->warnings.size() == 1);
   CHECK(read_reading("compression", "400psi", 1, diesel)->warnings.empty());
