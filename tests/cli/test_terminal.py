@@ -75,7 +75,7 @@ class Terminal(Case):
         run("job", "read", job, "--cylinder", "3", "--arcing", "yes", "--lead-resistance", "5Mohm")
         four = ("--engine", "inline4")
         uncut = (job, os.path.dirname(VAN), "Usage: ", "Example: pipebeat", "pipebeat job read", "  pipebeat ")
-        for columns in (40, 60, 80, 200):
+        for columns in (40, 60, 200):
             for words in (("check", *four, VAN), ("compare", *four, VAN, AFTER), ("job", "show", job), ("job", "next", job),
                           ("job", "gap", "20mm", "--points"), ("engines",), ("check", "--help"), ("listen", "--help"),
                           ("droptest", "--help"), ("--help",), ("job", "read", "--help"),
