@@ -192,7 +192,8 @@ ExitStatus check(const CheckOptions& options) {
       fmt::print("{}{}", first ? "" : "\n", show::to_text(report, text));
     }
     std::fflush(stdout);
-    if (!note_in_job(options.engine.job, "check", {recording}, show::to_json(report))) {
+    if (!note_in_job(options.engine.job, "check", {recording}, show::to_json(report),
+                     !options.json && &recording == &options.recordings.back())) {
       status = worst(status, ExitStatus::trouble);
     }
     first = false;

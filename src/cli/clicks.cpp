@@ -105,7 +105,7 @@ ExitStatus run(const ClicksOptions& options) {
   const std::string json = show::clicks_to_json(injectors);
   fmt::print("{}", options.json ? json + '\n'
                                 : show::clicks_to_text(injectors, text_options()));
-  if (!note_in_job(options.engine.job, "clicks", paths, json)) return ExitStatus::trouble;
+  if (!note_in_job(options.engine.job, "clicks", paths, json, !options.json)) return ExitStatus::trouble;
   const auto any = [&](InjectorState state) {
     return std::any_of(injectors.begin(), injectors.end(), [&](const auto& f) { return f.state == state; });
   };

@@ -100,7 +100,7 @@ ExitStatus run(const CompareOptions& given) {
   std::vector<std::string> recordings = options.before;
   recordings.insert(recordings.end(), options.after.begin(), options.after.end());
   if (!is_one_recording(comparison)) {
-    if (!note_in_job(options.engine.job, "compare", recordings, json)) return ExitStatus::trouble;
+    if (!note_in_job(options.engine.job, "compare", recordings, json, !options.json)) return ExitStatus::trouble;
   } else if (!options.engine.job.empty()) {
     // The job would take the old recording for how the engine sounds now.
     tell("Note: ", "not kept in the job, as before and after are one recording.");

@@ -194,7 +194,7 @@ ExitStatus run(const DroptestOptions& options) {
   const std::string json = show::to_json(test, assumed);
   fmt::print("{}", options.json ? json + '\n'
                                 : show::to_text(test, text_options(), assumed));
-  if (!note_in_job(options.engine.job, "droptest", recordings_of(options), json)) {
+  if (!note_in_job(options.engine.job, "droptest", recordings_of(options), json, !options.json)) {
     return ExitStatus::trouble;
   }
   if (!test.dead) return ExitStatus::unclear;

@@ -1,7 +1,10 @@
 #include "cli/job_note.hpp"
 
+#include <fmt/format.h>
+
 #include "cli/command.hpp"
 #include "job/store.hpp"
+#include "show/words.hpp"
 
 namespace pipebeat::cli {
 
@@ -16,7 +19,7 @@ bool not_kept(Error error) {
 }  // namespace
 
 bool note_in_job(const std::string& job, std::string_view command,
-                 const std::vector<std::string>& recordings, std::string_view json) {
+                 const std::vector<std::string>& recordings, std::string_view json, bool tell) {
   if (job.empty()) return true;
   JobEntry entry;
   entry.kind = JobEntry::Kind::finding;
@@ -34,7 +37,9 @@ bool note_in_job(const std::string& job, std::string_view command,
     entry.recordings.push_back(std::move(*kept));
   }
   const auto added = job::append(job, {std::move(entry)});
-  return added || not_kept(added.error());
+  if (!added) return not_kept(added.error());
+  if (tell) fmt::print("\n  Kept in the job. What it points to:\n    pipebeat job next {}\n", show::as_argument(job));
+  return true;
 }
 
 }  // namespace pipebeat::cli

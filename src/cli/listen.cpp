@@ -257,7 +257,7 @@ ExitStatus listen(ListenOptions& options) {
     fmt::print(stderr, "{}", show::wrapped("Microphone: ", show::advice(r), columns(STDERR_FILENO)));
   }
   tell_take(take);
-  const bool noted = note_in_job(job, "listen", {take.path}, show::to_json(report));
+  const bool noted = note_in_job(job, "listen", {take.path}, show::to_json(report), !lines);
   if (ended.trouble) complain(*ended.trouble);
   return ended.trouble || !noted ? ExitStatus::trouble : status_of(last.whole.verdict);
 }

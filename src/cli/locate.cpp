@@ -317,7 +317,7 @@ ExitStatus run(const LocateOptions& options) {
                                 : show::to_text(location, text_options(), assumed));
   std::vector<std::string> paths;
   for (const Plan& p : *plans) paths.push_back(p.path);
-  if (!note_in_job(options.engine.job, "locate", paths, json)) return ExitStatus::trouble;
+  if (!note_in_job(options.engine.job, "locate", paths, json, !options.json)) return ExitStatus::trouble;
   if (!location.answered) return ExitStatus::unclear;
   return location.candidates.empty() ? ExitStatus::no_miss : ExitStatus::miss;
 }

@@ -78,8 +78,12 @@ class Hunt(JobCase):
     def test_the_van_from_the_first_recording_to_the_proof(self):
         before = str(SOURCE / "samples" / "van-before.flac")
         after = str(SOURCE / "samples" / "van-after.flac")
-        _, err, status = run("check", "--job", self.job, before)
+        out, err, status = run("check", "--job", self.job, before, before)
         self.assertEqual((status, err), (1, ""))
+        self.assertEqual(out.count(f"Kept in the job. What it points to:\n    pipebeat job next {self.job}\n"), 1, out)
+        self.assertEqual(len(run("check", "--job", self.job, "--json", before)[0].splitlines()), 1)
+        self.done("read", self.job, "--withdraw", "2")
+        self.done("read", self.job, "--withdraw", "3")
         self.done("read", self.job, "--cylinder", "3", "--drop", "0rpm", "--arcing", "yes",
                   "--lead-resistance", "5megohm", "--date", "2026-11-24T09:30")
         self.assertEqual(self.next()["causes"][0]["cause"], "lead")
