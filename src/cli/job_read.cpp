@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <chrono>
 #include <map>
 #include <memory>
 #include <string>
@@ -45,10 +46,11 @@ Result<std::string> date_of(const std::string& text) {
     good = pattern[i] == '0' ? full[i] >= '0' && full[i] <= '9' : full[i] == pattern[i];
   }
   if (good) {
-    const int month = std::stoi(full.substr(5, 2));
-    const int day = std::stoi(full.substr(8, 2));
-    good = month >= 1 && month <= 12 && day >= 1 && day <= 31 && full.substr(11, 2) < "24" &&
-           full.substr(14, 2) < "60";
+    const auto number = [&](std::size_t at, std::size_t digits) { return std::stoi(full.substr(at, digits)); };
+    const std::chrono::year_month_day date{std::chrono::year{number(0, 4)},
+                                           std::chrono::month{static_cast<unsigned>(number(5, 2))},
+                                           std::chrono::day{static_cast<unsigned>(number(8, 2))}};
+    good = date.ok() && number(11, 2) < 24 && number(14, 2) < 60;
   }
   if (!good) {
     return fail(ErrorCode::bad_argument, fmt::format("--date {}: not a date", text),

@@ -197,7 +197,8 @@ class Refusals(JobCase):
                     says=["compression"])
         refused("job", "read", self.job, "--swapped", "coil:3>3")
         refused("job", "read", self.job, "--followed", "yes", says=["--swapped"])
-        refused("job", "read", self.job, "--note", "x", "--date", "yesterday", says=["--date"])
+        for date in ("yesterday", "2026-02-29", "2026-13-01", "2026-00-10", "2026-11-24T24:00", "2026-11-24T09:60", "24.11.2026"):
+            refused("job", "read", self.job, "--note", "x", "--date", date, says=["--date", "not a date"])
         refused("job", "next", str(self.folder), says=["no job in it", "job new"])
         refused("job", "next", os.path.join(self.job, "job.json"), says=["it is a file", "name the folder"])
         refused("job", "next", self.job, "--table", "none.json", says=["none.json"])
