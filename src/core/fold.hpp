@@ -18,6 +18,10 @@ struct PhaseTrack {
   double hop_s = 0.0;
   std::vector<double> cycles;
   std::vector<float> coherence;  ///< per whole cycle, 0..1: how well it lies on its neighbours
+  struct Jump {
+    double begin_s, end_s;
+  };
+  std::vector<Jump> jumps;  ///< times within which the cycle of the sound jumps: see `find_seams`
 
   [[nodiscard]] double end_s() const {
     return start_s + hop_s * static_cast<double>(cycles.empty() ? 0 : cycles.size() - 1);

@@ -151,8 +151,15 @@ Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, d
   const Folded folded = fold(signals, speed.phase, angle_grid(engine));
   std::vector<bool> running = speed.running;
   running.resize(folded.cycles, false);
-  note_speed(p, folded, running, speed, engine);
   std::vector<bool> judged = judged_cycles(running);
+  // Of a cycle that jumps half is one and half another.
+  for (std::size_t c = 0; c < folded.cycles; ++c) {
+    const bool jumps = std::any_of(speed.phase.jumps.begin(), speed.phase.jumps.end(), [&](const PhaseTrack::Jump& j) {
+      return j.begin_s < folded.start_s[c + 1] && j.end_s > folded.start_s[c];
+    });
+    if (jumps) judged[c] = running[c] = false;
+  }
+  note_speed(p, folded, running, speed, engine);
   if (std::count(judged.begin(), judged.end(), true) < 8) judged = running;
   p.cycles = static_cast<double>(std::count(judged.begin(), judged.end(), true));
   if (p.cycles < 6) return p;

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <numeric>
 
+#include "core/seams.hpp"
+
 namespace pipebeat::core {
 
 namespace {
@@ -163,6 +165,38 @@ void drop_out_of_reach(std::vector<bool>& running, const PhaseTrack& phase) {
   }
 }
 
+constexpr std::size_t fewest_cycles = 4;
+
+/// Folds along the candidate's phase; false where there are too few cycles.
+bool refold(Settled& s, const PhaseTrack& phase, const RunningSums& signals, const Engine& engine) {
+  s.folded = fold_for_lines(signals, engine, phase);
+  if (s.folded.cycles < fewest_cycles) return false;
+  s.spectra = cycle_spectra(s.folded, beat_lines(engine));
+  return true;
+}
+
+/// Anchors the candidate's phase. `settled`: folded along it, or along another, which `fits` says.
+void anchor_phase(SpeedCandidate& candidate, const Settled& settled, bool fits, const std::vector<bool>& use,
+                  const RunningSums& signals, const Engine& engine) {
+  const std::size_t lines = beat_lines(engine);
+  const std::size_t grid = anchor_grid(lines);
+  candidate.phase = fits && settled.folded.per_cycle == grid
+                        ? anchor(settled.spectra, candidate.phase, use)
+                        : anchor(cycle_spectra(fold(signals, candidate.phase, grid), lines), candidate.phase, use);
+}
+
+/// Which cycles are a running engine's.
+void find_running(SpeedCandidate& candidate, Settled& s) {
+  // What else repeats must belong to the same sound as the main stretch that does.
+  const auto level = cycle_levels(s.folded);
+  // Every stop has a moment in which no cycle lies on the next: gaps are not bridged here.
+  const std::vector<bool> main = main_stretch(repeating_cycles(cycle_lines(s.spectra)), level);
+  const CycleLines belonging = cycle_lines(s.spectra, main);
+  candidate.running = running_cycles(belonging, true);
+  drop_quiet(candidate.running, level, belonging, main);
+  drop_out_of_reach(candidate.running, candidate.phase);
+}
+
 }  // namespace
 
 Folded fold_for_lines(const RunningSums& signals, const Engine& engine, const PhaseTrack& phase) {
@@ -174,36 +208,32 @@ Folded fold_for_lines(const RunningSums& signals, const Engine& engine, const Ph
 Settled settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds) {
   const auto lines = static_cast<int>(beat_lines(engine));
   candidate.phase = refine(signals, std::move(candidate.phase), lines, rounds);
-  const auto repeating = [&](const CycleSpectra& spectra) { return running_cycles(cycle_lines(spectra), false); };
-  const std::size_t anchoring = anchor_grid(beat_lines(engine));
-  constexpr std::size_t fewest_cycles = 4;
   candidate.running.clear();
   Settled s;
   for (int round = 0; round < 2; ++round) {
-    s.folded = fold_for_lines(signals, engine, candidate.phase);
-    if (s.folded.cycles < fewest_cycles) return s;
-    s.spectra = cycle_spectra(s.folded, beat_lines(engine));
-    const std::vector<bool> use = repeating(s.spectra);
-    bool fits = s.folded.per_cycle == anchoring;
+    if (!refold(s, candidate.phase, signals, engine)) return s;
+    const std::vector<bool> use = running_cycles(cycle_lines(s.spectra), false);
+    bool fits = true;
     if (round == 0) {
       PhaseTrack rejoined = rejoin(signals, candidate.phase, lines, use);
-      fits = fits && rejoined.cycles == candidate.phase.cycles;
+      fits = rejoined.cycles == candidate.phase.cycles;
       candidate.phase = std::move(rejoined);
     }
-    candidate.phase = fits ? anchor(s.spectra, candidate.phase, use)
-                           : anchor(cycle_spectra(fold(signals, candidate.phase, anchoring), beat_lines(engine)), candidate.phase, use);
+    anchor_phase(candidate, s, fits, use, signals, engine);
   }
-  s.folded = fold_for_lines(signals, engine, candidate.phase);
-  if (s.folded.cycles < fewest_cycles) return s;
-  s.spectra = cycle_spectra(s.folded, beat_lines(engine));
-  // What else repeats must belong to the same sound as the main stretch that does.
-  const auto level = cycle_levels(s.folded);
-  // Every stop has a moment in which no cycle lies on the next: gaps are not bridged here.
-  const std::vector<bool> main = main_stretch(repeating_cycles(cycle_lines(s.spectra)), level);
-  const CycleLines belonging = cycle_lines(s.spectra, main);
-  candidate.running = running_cycles(belonging, true);
-  drop_quiet(candidate.running, level, belonging, main);
-  drop_out_of_reach(candidate.running, candidate.phase);
+  if (refold(s, candidate.phase, signals, engine)) find_running(candidate, s);
+  return s;
+}
+
+std::optional<Settled> mend_seams(SpeedCandidate& candidate, const Settled& settled, const RunningSums& signals, const Engine& engine) {
+  if (candidate.running.empty()) return std::nullopt;
+  const std::vector<Seam> seams = find_seams(settled.spectra, candidate.running);
+  if (seams.empty()) return std::nullopt;
+  candidate.phase = close_seams(std::move(candidate.phase), seams);
+  Settled s;
+  if (!refold(s, candidate.phase, signals, engine)) return std::nullopt;
+  anchor_phase(candidate, s, true, running_cycles(cycle_lines(s.spectra), false), signals, engine);
+  if (refold(s, candidate.phase, signals, engine)) find_running(candidate, s);
   return s;
 }
 

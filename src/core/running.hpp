@@ -2,7 +2,7 @@
 // running engine's. Engines are stopped, started and drowned out while we listen.
 #pragma once
 
-#include <cstddef>
+#include <optional>
 
 #include "core/fold.hpp"
 #include "core/lines.hpp"
@@ -20,6 +20,10 @@ struct Settled {
 /// Lays the cycles of a rough track on each other and says which of them are an engine's. Fewer than
 /// four cycles are none: `running` is then empty.
 Settled settle(SpeedCandidate& candidate, const RunningSums& signals, const Engine& engine, int rounds);
+
+/// Lays the stretches on each other between which the cycle jumps while the engine runs on, and says anew which cycles
+/// are an engine's. Nothing where no such jump is found. `settled`: of the candidate.
+std::optional<Settled> mend_seams(SpeedCandidate& candidate, const Settled& settled, const RunningSums& signals, const Engine& engine);
 
 double running_seconds(const SpeedCandidate& candidate);
 

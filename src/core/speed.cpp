@@ -443,6 +443,7 @@ std::vector<Drawn> draw_paths(const SalienceMap& map, const Engine& engine, std:
 
 struct Hypothesis {
   SpeedCandidate candidate;
+  Settled settled;
   std::size_t path;  ///< index among the drawn ones
 };
 
@@ -459,11 +460,11 @@ std::vector<Hypothesis> weigh(const SalienceMap& map, std::span<const Drawn> dra
   for (std::size_t p = 0; p < drawn.size(); ++p) {
     SpeedCandidate candidate;
     candidate.phase = along(map, drawn[p].path);
-    const Settled settled = settle(candidate, sums, engine, 3);
+    Settled settled = settle(candidate, sums, engine, 3);
     if (candidate.running.empty()) continue;
     measure(candidate, settled, sums, engine, mean_salience(map, drawn[p].path));
     candidate.score = score_of(candidate.features);
-    hypotheses.push_back({std::move(candidate), p});
+    hypotheses.push_back({std::move(candidate), std::move(settled), p});
   }
   std::stable_sort(hypotheses.begin(), hypotheses.end(),
                    [&](const Hypothesis& a, const Hypothesis& b) { return odds(a) > odds(b); });
@@ -595,6 +596,7 @@ class LongSearch {
     Settled settled = settle(candidate, sums_, engine_, 3);
     if (candidate.running.empty()) return false;
     if (auto longer = follow(candidate, signals_, sums_, engine_)) settled = std::move(*longer);
+    if (auto mended = mend_seams(candidate, settled, sums_, engine_)) settled = std::move(*mended);
     measure(candidate, settled, sums_, engine_, salience);
     candidate.score = score_of(candidate.features);
     return true;
@@ -650,7 +652,10 @@ std::vector<SpeedCandidate> find_speed(const Signals& signals, const RunningSums
   if (candidates.empty()) return candidates;
   SpeedCandidate& best = candidates.front();
   const double salience = mean_salience(map, drawn[hypotheses.front().path].path);
-  if (const auto changed = follow_all(best, map, signals, sums, engine)) measure(best, *changed, sums, engine, salience);
+  // Seams are mended last: at a wrong speed almost anything lies on itself somehow turned.
+  auto changed = follow_all(best, map, signals, sums, engine);
+  if (auto mended = mend_seams(best, changed ? *changed : hypotheses.front().settled, sums, engine)) changed = std::move(mended);
+  if (changed) measure(best, *changed, sums, engine, salience);
   return candidates;
 }
 
