@@ -83,6 +83,8 @@ PIPEBEAT_WIDE std::vector<Line> sum_of(const Whitened& x, const std::vector<bool
 
 class SeamSearch {
  public:
+  static constexpr std::size_t fewest = 18;  // cycles: three blocks
+
   SeamSearch(const CycleSpectra& cycles, const std::vector<bool>& use)
       : x_{cycles, use}, use_{use}, turns_{steps_per_line * x_.lines} {}
 
@@ -128,7 +130,7 @@ class SeamSearch {
       sums.push_back(sum_of(x_, use_, c, c + block));
       power.push_back(product(sums.back().data(), sums.back().data(), x_.width));
     }
-    if (sums.size() < 3) return false;
+    if (sums.size() < fewest / block) return false;
     const auto best =
         static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
     bool jumps = false;
@@ -313,6 +315,7 @@ class SeamSearch {
 }  // namespace
 
 std::vector<Seam> find_seams(const CycleSpectra& cycles, const std::vector<bool>& use) {
+  if (use.size() < SeamSearch::fewest) return {};
   return SeamSearch{cycles, use}.find();
 }
 
