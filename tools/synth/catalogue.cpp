@@ -66,6 +66,7 @@ EngineUnderTest random_engine(const std::string& id, const std::string& layout, 
   e.id = id;
   e.seed = random.bits() >> 1U;
   e.layout = layout;
+  e.pipes = "waves";
   e.headers = random.chance(0.55) ? "tubular" : random.chance(0.8) ? "log" : "long";
   e.muffler = random.chance(0.15) ? 0 : random.chance(0.6) ? 1 : 2;
   e.catalyst = random.chance(0.75);

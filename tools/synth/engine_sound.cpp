@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "gas.hpp"
 #include "random.hpp"
 #include "render.hpp"
 
@@ -107,6 +108,9 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
   const double crossed = fixed.uniform(0.05, 0.25);  // what the other bank's pipe adds
   const double exhaust_deg = layout.strokes() == 4 ? 200.0 : 110.0;
 
+  const bool waves = engine.pipes == "waves";
+  const Signal mouth = waves ? mouth_flow(scene, layout, run, rate) : Signal{};
+  OnePole waver{25.0, rate};
   Signal flow(frames, 0.0);
   Signal jet(frames, 0.0);  // what makes the hiss: never reversed, rougher from pulse to pulse
   for (const Event& e : run.events) {
@@ -169,19 +173,26 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
   const double jet_floor = fixed.uniform(0.05, 0.4);
   const double jet_power = fixed.uniform(1.0, 1.7);
   const Signal rumble = lowpassed_noise(random, frames, 90.0, rate);
-  const double rumble_level = fixed.log_uniform(0.01, 0.12);
+  const double rumble_level = fixed.log_uniform(0.01, 0.12) * (waves ? 0.3 : 1.0);
 
   Signal out(frames, 0.0);
   double before = 0.0;
   const auto shift = static_cast<std::size_t>(path_delay_s * rate);
   for (std::size_t i = 0; i < frames; ++i) {
-    double q = middle(front(i >= shift ? flow[i - shift] : 0.0));
-    const double direct = q;
-    for (Biquad& box : boxes) q = box(q);
-    q = tail(q + leak * direct);
+    double q = 0.0;
+    double speed_of_jet = 0.0;
+    if (waves) {
+      q = mouth[i];
+      speed_of_jet = wind_up(std::abs(q)) * std::exp(hiss_jitter * 25.0 * waver(random.noise()));
+    } else {
+      q = middle(front(i >= shift ? flow[i - shift] : 0.0));
+      const double direct = q;
+      for (Biquad& box : boxes) q = box(q);
+      q = tail(q + leak * direct);
+      speed_of_jet = wind_up(i >= shift ? jet[i - shift] : 0.0);
+    }
     const double radiated = (q - before) * rate / 1000.0;  // pressure follows the change of flow
     before = q;
-    const double speed_of_jet = wind_up(i >= shift ? jet[i - shift] : 0.0);
     const double hiss = hiss_top(hiss_high(hiss_low(random.noise())));
     const double turning =
         run.rpm[std::min(run.rpm.size() - 1, static_cast<std::size_t>(static_cast<double>(i) /

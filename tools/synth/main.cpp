@@ -44,12 +44,16 @@ void write_scene(const Scene& scene, const std::string& out, const std::string& 
                label(scene, recording, std::filesystem::path{out}.filename().string()) + "\n");
 }
 
-void write_set(int count, std::uint64_t seed, bool lossy, bool no_engine, const std::string& set,
-               const std::string& directory, int part, int parts) {
+void write_set(int count, std::uint64_t seed, bool lossy, bool no_engine, const std::string& pipes,
+               const std::string& set, const std::string& directory, int part, int parts) {
   std::filesystem::create_directories(directory);
   const std::string suffix = parts > 1 ? fmt::format("-{}", part) : "";
   std::ofstream labels{std::filesystem::path{directory} / ("labels" + suffix + ".jsonl")};
-  const std::vector<Scene> scenes = random_scenes(count, seed, lossy, no_engine);
+  std::vector<Scene> scenes = random_scenes(count, seed, lossy, no_engine);
+  for (Scene& scene : scenes) {
+    if (!pipes.empty()) scene.engine.pipes = pipes;
+    check(scene);
+  }
   for (int i = part; i < count; i += parts) {
     const std::string file = fmt::format("{}_{:04d}.flac", set, i);
     const Scene& scene = scenes[static_cast<std::size_t>(i)];
@@ -67,7 +71,7 @@ int main(int argc, char** argv) {
       "Make engine recordings whose truth is known.\n"
       "Example: synth --named dead-four -o dead.wav --truth dead.json\n"
       "Example: synth --random 200 --seed 1 --out scenes"};
-  std::string scene_file, name, out, truth, directory, set = "random";
+  std::string scene_file, name, out, truth, directory, set = "random", pipes;
   int count = 0, part = 0, parts = 1;
   std::uint64_t seed = 1;
   bool list = false, lossy = false, no_engine = false, print = false;
@@ -81,6 +85,8 @@ int main(int argc, char** argv) {
   app.add_option("--seed", seed, "seed of the random scenes");
   app.add_option("--out", directory, "directory of the random scenes and their labels.jsonl");
   app.add_option("--set", set, "first word of the files' names");
+  app.add_option("--pipes", pipes,
+                 "of random scenes: waves (gas in cylinders and pipes) or simple");
   app.add_flag("--lossy", lossy, "send three in ten through MP3, AAC or Opus (ffmpeg; slower)");
   app.add_flag("--no-engine", no_engine, "only sounds without an engine");
   app.add_option("--part", part,
@@ -97,7 +103,7 @@ int main(int argc, char** argv) {
     if (count > 0) {
       if (directory.empty()) throw std::runtime_error("--random needs --out DIRECTORY");
       if (part >= parts) throw std::runtime_error("--part counts from 0 and must be below --parts");
-      write_set(count, seed, lossy, no_engine, set, directory, part, parts);
+      write_set(count, seed, lossy, no_engine, pipes, set, directory, part, parts);
       return 0;
     }
     if (scene_file.empty() == name.empty()) {

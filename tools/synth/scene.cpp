@@ -8,7 +8,7 @@
 
 namespace pipebeat::synth {
 
-NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(EngineUnderTest, id, seed, layout, headers,
+NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(EngineUnderTest, id, seed, layout, headers, pipes,
                                                 header_step_m, muffler, catalyst, outlets, idle_rpm,
                                                 sag)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Trouble, condition, cylinders, p, bursty, afterfire,
@@ -17,12 +17,12 @@ NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Unplugging, at_s, cylinder)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Contact, cylinder, silent, weak, missed, batch)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Microphone, name, rate_hz, highpass_hz,
                                                 highpass_order, bandlimit_hz, square_law, gate_db,
-                                                agc, soft_clip, level_dbfs, fixed_gain,
-                                                clip_share, reverb, codec, kbps)
+                                                agc, soft_clip, level_dbfs, fixed_gain, clip_share,
+                                                reverb, codec, kbps)
 NLOHMANN_DEFINE_TYPE_NON_INTRUSIVE_WITH_DEFAULT(Scene, name, seed, duration_s, engine, trouble,
-                                                profile, hold_rpm, unplugged, contact, view, distance_m,
-                                                background, snr_db, wind_db, microphone, instead,
-                                                rpm_guess)
+                                                profile, hold_rpm, unplugged, contact, view,
+                                                distance_m, background, snr_db, wind_db, microphone,
+                                                instead, rpm_guess)
 
 namespace {
 
@@ -64,6 +64,7 @@ Engine engine_of(const EngineUnderTest& engine) {
 void check(const Scene& scene) {
   const Engine layout = engine_of(scene.engine);
   must_be_one_of<3>("engine.headers", scene.engine.headers, {"log", "tubular", "long"});
+  must_be_one_of<2>("engine.pipes", scene.engine.pipes, {"simple", "waves"});
   must_be_one_of<11>("trouble.condition", scene.trouble.condition,
                      {"healthy", "dead", "dead2adj", "dead2opp", "half_off", "inter", "scatter",
                       "weak", "lowcomp", "lumpy", "lumpy_dead"});

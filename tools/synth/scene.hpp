@@ -27,6 +27,7 @@ struct EngineUnderTest {
   std::string layout = "inline4";  ///< a name of pipebeat's built-in layouts
   std::string headers =
       "log";                   ///< log (short, nearly equal), tubular (unequal), long (equal, long)
+  std::string pipes = "simple";  ///< simple: plain reflections; waves: gas in cylinders and pipes
   double header_step_m = 0.0;  ///< extra length of one cylinder's runner
   int muffler = 1;             ///< 0 open pipe, 1, 2
   bool catalyst = true;
