@@ -152,12 +152,15 @@ Passage hear_at_speed(const RunningSums& signals, const SpeedCandidate& speed, d
   std::vector<bool> running = speed.running;
   running.resize(folded.cycles, false);
   std::vector<bool> judged = judged_cycles(running);
-  // Of a cycle that jumps half is one and half another.
+  // Of a cycle that jumps half is one and half another, and its length is not the engine's. Many in a row, as where the
+  // speed moved quickly, are no sound lost: they tell the speed.
+  constexpr double many = 4.0;
   for (std::size_t c = 0; c < folded.cycles; ++c) {
-    const bool jumps = std::any_of(speed.phase.jumps.begin(), speed.phase.jumps.end(), [&](const PhaseTrack::Jump& j) {
-      return j.begin_s < folded.start_s[c + 1] && j.end_s > folded.start_s[c];
-    });
-    if (jumps) judged[c] = running[c] = false;
+    for (const PhaseTrack::Jump& j : speed.phase.jumps) {
+      if (j.begin_s >= folded.start_s[c + 1] || j.end_s <= folded.start_s[c]) continue;
+      judged[c] = false;
+      if (j.end_s - j.begin_s < many * (folded.start_s[c + 1] - folded.start_s[c])) running[c] = false;
+    }
   }
   note_speed(p, folded, running, speed, engine);
   if (std::count(judged.begin(), judged.end(), true) < 8) judged = running;

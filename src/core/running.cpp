@@ -229,11 +229,20 @@ std::optional<Settled> mend_seams(SpeedCandidate& candidate, const Settled& sett
   if (candidate.running.empty()) return std::nullopt;
   const std::vector<Seam> seams = find_seams(settled.spectra, candidate.running);
   if (seams.empty()) return std::nullopt;
-  candidate.phase = close_seams(std::move(candidate.phase), seams);
+  SpeedCandidate mended = candidate;
+  mended.phase = close_seams(std::move(mended.phase), seams);
   Settled s;
-  if (!refold(s, candidate.phase, signals, engine)) return std::nullopt;
-  anchor_phase(candidate, s, true, running_cycles(cycle_lines(s.spectra), false), signals, engine);
-  if (refold(s, candidate.phase, signals, engine)) find_running(candidate, s);
+  if (!refold(s, mended.phase, signals, engine)) return std::nullopt;
+  anchor_phase(mended, s, true, running_cycles(cycle_lines(s.spectra), false), signals, engine);
+  if (!refold(s, mended.phase, signals, engine)) return std::nullopt;
+  find_running(mended, s);
+  // Beside the torn cycles what ran runs on. Where much does not the speed moved, and the track with it.
+  constexpr double still_running = 0.8;
+  const auto count = [](const std::vector<bool>& running) { return static_cast<double>(std::count(running.begin(), running.end(), true)); };
+  double ran = count(mended.running);
+  for (const Seam& seam : seams) ran += static_cast<double>(seam.to - seam.from);
+  if (ran < still_running * count(candidate.running)) return std::nullopt;
+  candidate = std::move(mended);
   return s;
 }
 
