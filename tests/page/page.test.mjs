@@ -470,6 +470,7 @@ describe('listening', () => {
   /** A take of ten seconds; its finding. Half way the page goes into the background and comes back. */
   async function takeOf(page) {
     await page.click('#listen');
+    await page.waitForSelector('#stop:visible');  // until then the screen holds what an earlier take left
     await page.waitForFunction(() => /So far: /.test(document.getElementById('so-far').textContent) &&
       document.querySelector('#live-map svg'), null, { timeout: 20000 });
     const hide = (hidden) => page.evaluate((h) => {
