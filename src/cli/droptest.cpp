@@ -119,14 +119,6 @@ std::vector<std::string> recordings_of(const DroptestOptions& options) {
   return paths;
 }
 
-/// Complains of an engine whose one cylinder needs no name.
-bool alone(const Engine& engine) {
-  if (engine.cylinders() > 1) return false;
-  complain({ErrorCode::bad_argument, "droptest: an engine of one cylinder has no other to tell it from",
-            "judge a recording of it with `pipebeat check`"});
-  return true;
-}
-
 ExitStatus run(const DroptestOptions& options);
 
 /// Records the guided test, then answers from the take as from any other.
@@ -141,7 +133,7 @@ ExitStatus run_live(const DroptestOptions& options) {
     complain(engine.error());
     return ExitStatus::trouble;
   }
-  if (alone(*engine)) return ExitStatus::trouble;
+  if (!has_others(*engine, "droptest")) return ExitStatus::trouble;
   audio::CaptureOptions microphone;
   microphone.device = options.device;
   if (options.channel) microphone.channel = *options.channel;
@@ -183,7 +175,7 @@ ExitStatus run(const DroptestOptions& options) {
     complain(engine ? how.error() : engine.error());
     return ExitStatus::trouble;
   }
-  if (alone(*engine)) return ExitStatus::trouble;
+  if (!has_others(*engine, "droptest")) return ExitStatus::trouble;
   const auto stretches = files ? from_files(options, *engine, *how) : from_take(options, *engine, *how);
   if (!stretches) {
     complain(stretches.error());

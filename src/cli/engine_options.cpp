@@ -177,4 +177,11 @@ void tell_assumed_order(const EngineOptions& options, const Engine& engine) {
   if (const auto assumed = options.assumed_order(engine)) tell("Note: ", show::sentence(*assumed) + ".");
 }
 
+bool has_others(const Engine& engine, std::string_view command) {
+  if (engine.cylinders() > 1) return true;
+  complain({ErrorCode::bad_argument, fmt::format("{}: an engine of one cylinder has no other to tell it from", command),
+            "judge a recording of it with `pipebeat check`"});
+  return false;
+}
+
 }  // namespace pipebeat::cli

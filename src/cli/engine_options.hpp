@@ -49,4 +49,7 @@ struct EngineOptions {
 /// that nobody stated.
 void tell_assumed_order(const EngineOptions& options, const Engine& engine);
 
+/// True for an engine of several cylinders; complains of another, whose one cylinder needs no name.
+[[nodiscard]] bool has_others(const Engine& engine, std::string_view command);
+
 }  // namespace pipebeat::cli

@@ -295,11 +295,7 @@ ExitStatus run(const LocateOptions& options) {
     complain(engine ? how.error() : engine.error());
     return ExitStatus::trouble;
   }
-  if (engine->cylinders() == 1) {
-    complain({ErrorCode::bad_argument, "locate: an engine of one cylinder has no other to tell it from",
-              "judge a recording of it with `pipebeat check`"});
-    return ExitStatus::trouble;
-  }
+  if (!has_others(*engine, "locate")) return ExitStatus::trouble;
   const auto plans = plan(options, *engine);
   if (!plans) {
     complain(plans.error());

@@ -199,6 +199,16 @@ double PhaseTrack::frequency(double time_s) const {
   return b > a ? (at(b) - at(a)) / (b - a) : 0.0;
 }
 
+void PhaseTrack::take_off(const std::function<double(double)>& ahead) {
+  double last = -1.0;
+  for (double& p : cycles) {
+    p = std::max(p - ahead(p), last + 1e-6);
+    last = p;
+  }
+  const double first = cycles.front();
+  for (double& p : cycles) p -= first;
+}
+
 RunningSums::RunningSums(const Signals& signals) : rate_hz_{signals.rate_hz}, sum_(std::max<std::size_t>(2, signals.size() + 1)) {
   std::array<double, signal_count> sum{};
   for (std::size_t i = 0; i < signals.size(); ++i) {
@@ -470,8 +480,7 @@ PhaseTrack rejoin(const RunningSums& signals, PhaseTrack phase, int lines, const
     if (r != longest) runs[r].turn = search.best(cross.data() + r * K).turn;
   }
   // A run that comes late by d has a true phase behind ours by d.
-  double last = -1.0;
-  for (double& p : phase.cycles) {
+  phase.take_off([&](double p) {
     const auto next = static_cast<std::size_t>(
         std::find_if(runs.begin(), runs.end(), [&](const Run& r) { return p < static_cast<double>(r.end); }) - runs.begin());
     double turn = runs[std::min(next, runs.size() - 1)].turn;
@@ -480,11 +489,8 @@ PhaseTrack rejoin(const RunningSums& signals, PhaseTrack phase, int lines, const
       const double t = (p - from) / (static_cast<double>(runs[next].begin) - from);
       turn = (1.0 - t) * runs[next - 1].turn + t * turn;
     }
-    p = std::max(p - turn, last + 1e-6);
-    last = p;
-  }
-  const double first = phase.cycles.front();
-  for (double& p : phase.cycles) p -= first;
+    return turn;
+  });
   return phase;
 }
 

@@ -4,6 +4,7 @@
 #include <array>
 #include <complex>
 #include <cstddef>
+#include <functional>
 #include <span>
 #include <vector>
 
@@ -33,6 +34,8 @@ struct PhaseTrack {
   [[nodiscard]] double time_of(double phase) const;
   /// Cycles per second around a time.
   [[nodiscard]] double frequency(double time_s) const;
+  /// Takes off at every phase the cycles by which it is ahead there, keeps it increasing and counts from the beginning.
+  void take_off(const std::function<double(double phase)>& ahead);
 };
 
 /// One run of the engine in the angle domain.

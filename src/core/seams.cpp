@@ -329,16 +329,12 @@ PhaseTrack close_seams(PhaseTrack phase, const std::vector<Seam>& seams) {
     turns.push_back({static_cast<double>(s.from) - 1.0, static_cast<double>(s.to) + 1.0, s.turn});
     phase.jumps.push_back({phase.time_of(turns.back().begin), phase.time_of(turns.back().end)});
   }
-  double last = -1.0;
-  for (double& p : phase.cycles) {
+  phase.take_off([&](double p) {
     double sum = 0.0;
     for (const Turn& t : turns)
       sum += t.turn * std::clamp((p - t.begin) / (t.end - t.begin), 0.0, 1.0);
-    p = std::max(p - sum, last + 1e-6);
-    last = p;
-  }
-  const double first = phase.cycles.front();
-  for (double& p : phase.cycles) p -= first;
+    return sum;
+  });
   return phase;
 }
 

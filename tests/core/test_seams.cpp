@@ -4,20 +4,17 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
-#include <numbers>
 #include <random>
 #include <vector>
 
 #include "core/seams.hpp"
 #include "pipebeat/listener.hpp"
+#include "thumps.hpp"
 
 using namespace pipebeat;
 using namespace pipebeat::core;
 
 namespace {
-
-constexpr double rate = 16000.0;
-constexpr double pi = std::numbers::pi;
 
 /// Cycles of four pulses in every signal, with noise. `late`: of a cycle, as a share of it.
 template <class Late>
@@ -50,21 +47,9 @@ const std::vector<double> dead{1.0, 0.9, 0.0, 1.1};
 
 /// A four with one dead cylinder at an idle that wanders.
 std::vector<float> dead_four(double seconds) {
-  std::vector<float> sound(static_cast<std::size_t>(seconds * rate));
-  std::mt19937 random{11};
-  std::normal_distribution<float> noise{0.0F, 0.01F};
-  double phase = 0.0;  // in events
-  double since = 0.0;
-  for (std::size_t i = 0; i < sound.size(); ++i) {
-    const double rpm = 720.0 * (1.0 + 0.01 * std::sin(1.3 * static_cast<double>(i) / rate));
-    const double step = rpm / 30.0 / rate;
-    since = std::floor(phase + step) > std::floor(phase) ? 0.0 : since + 1.0 / rate;
-    phase += step;
-    const double decay = static_cast<int>(phase) % 4 == 2 ? 0.0 : std::exp(-since / 0.008);
-    sound[i] = static_cast<float>(0.4 * decay * std::sin(2.0 * pi * 110.0 * since)) +
-               noise(random) * static_cast<float>(0.5 + 3.0 * decay);
-  }
-  return sound;
+  return four_cylinders(
+      seconds, [](double t) { return 720.0 * (1.0 + 0.01 * std::sin(1.3 * t)); },
+      [](int event) { return event % 4 == 2 ? 0.0 : 1.0; });
 }
 
 Finding heard(const std::vector<float>& sound) {

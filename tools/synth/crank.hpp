@@ -1,6 +1,8 @@
 // Crankshaft dynamics: which charge fires, what it does to the speed, when each valve opens.
 #pragma once
 
+#include <algorithm>
+#include <cstddef>
 #include <vector>
 
 #include "scene.hpp"
@@ -29,6 +31,11 @@ struct CrankRun {
   double cov_imep = 0.0;          ///< scatter of work over all fired events
   std::vector<int> bad;           ///< the cylinders in trouble
   double p = 0.0;                 ///< the chance or heat share in force
+
+  /// Speed at a time, or at the end where it is later.
+  [[nodiscard]] double rpm_at(double time_s) const {
+    return rpm[std::min(rpm.size() - 1, static_cast<std::size_t>(time_s / step_s))];
+  }
 };
 
 /// The usual idle of that engine, rpm.

@@ -194,9 +194,7 @@ Signal tailpipe_sound(const Scene& scene, const Engine& layout, const CrankRun& 
     const double radiated = (q - before) * rate / 1000.0;  // pressure follows the change of flow
     before = q;
     const double hiss = hiss_top(hiss_high(hiss_low(random.noise())));
-    const double turning =
-        run.rpm[std::min(run.rpm.size() - 1, static_cast<std::size_t>(static_cast<double>(i) /
-                                                                      rate / CrankRun::step_s))];
+    const double turning = run.rpm_at(static_cast<double>(i) / rate);
     const double jet_now = jet_floor * std::min(1.0, turning / 700.0) + std::max(0.0, speed_of_jet);
     out[i] = radiated + hiss_level * std::pow(jet_now, jet_power) * hiss * 6.0 +
              rumble_level * rumble[i] * jet_now * 0.5;
@@ -271,9 +269,7 @@ Signal bonnet_sound(const Scene& scene, const Engine& layout, const CrankRun& ru
   Biquad ring_b = Biquad::bandpass(fixed.log_uniform(800.0, 2500.0), 5.0, rate);
   double phase = 0.0;
   for (std::size_t i = 0; i < frames; ++i) {
-    const double rpm =
-        run.rpm[std::min(run.rpm.size() - 1, static_cast<std::size_t>(static_cast<double>(i) /
-                                                                      rate / CrankRun::step_s))];
+    const double rpm = run.rpm_at(static_cast<double>(i) / rate);
     const double spin = std::min(1.5, rpm / 750.0);
     phase += rpm / 60.0 / rate;
     const double white = random.noise();

@@ -220,10 +220,9 @@ Signal mouth_flow(const Scene& scene, const Engine& layout, const CrankRun& run,
   const bool end_outlet = fixed.chance(0.4);
   const double unlike = fixed.log_uniform(0.02, 0.09);
   std::vector<double> extra(count);
-  std::vector<double> gain(count);
   for (std::size_t c = 0; c < count; ++c) {
     extra[c] = fixed.uniform(-1.0, 1.0);
-    gain[c] = std::exp(unlike * fixed.normal());
+    cylinders[c].gain = std::exp(unlike * fixed.normal());
   }
   const int longer = fixed.integer(0, layout.cylinders() - 1);
   const int banks = *std::max_element(bank.begin(), bank.end()) + 1;
@@ -250,7 +249,6 @@ Signal mouth_flow(const Scene& scene, const Engine& layout, const CrankRun& run,
       double length = usual * (1.0 + spread * extra[c]);
       if (members[i] == longer) length += engine.header_step_m;
       cylinders[c].port = pipes.add_node();
-      cylinders[c].gain = gain[c];
       pipes.add_pipe(cylinders[c].port, at_log[i], std::max(0.04, length), runner_m2, hot, 0.98,
                      5000.0);
     }
@@ -321,8 +319,7 @@ Signal mouth_flow(const Scene& scene, const Engine& layout, const CrankRun& run,
       c.pressure_pa = c.intake_pa * ratio * c.gain * std::exp(pulse_jitter * random.normal());
       c.mass_kg = c.pressure_pa * volume(b, b.open_deg) / (gas_constant * b.charge_kelvin * ratio);
     }
-    const double rpm =
-        run.rpm[std::min(run.rpm.size() - 1, static_cast<std::size_t>(t / CrankRun::step_s))];
+    const double rpm = run.rpm_at(t);
     for (Cylinder& c : cylinders) {
       const double arriving = pipes.arriving(c.port);
       if (!c.open) {
