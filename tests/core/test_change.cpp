@@ -147,6 +147,32 @@ TEST_CASE("Since a pulse went missing the engine is judged by what followed, and
   }
 }
 
+TEST_CASE("One look that says otherwise is not believed, the second is, and after a change the first") {
+  const auto look = [](Verdict verdict, double confidence) {
+    Finding f;
+    f.verdict = verdict;
+    f.confidence = confidence;
+    return f;
+  };
+  SteadyVerdict steady;
+  CHECK_FALSE(steady.instead_of(look(Verdict::dead_miss, 0.8), false));
+  auto held = steady.instead_of(look(Verdict::weak_cylinder, 0.6), false);
+  REQUIRE(held);
+  CHECK(held->verdict == Verdict::dead_miss);
+  CHECK(held->confidence == 0.8);
+  CHECK_FALSE(steady.instead_of(look(Verdict::dead_miss, 0.7), false));
+  held = steady.instead_of(look(Verdict::even, 0.9), false);
+  REQUIRE(held);
+  CHECK(held->confidence == 0.7);  // the last that said so
+  CHECK_FALSE(steady.instead_of(look(Verdict::weak_cylinder, 0.6), false));  // another than the first doubt: no longer dead
+  CHECK(steady.instead_of(look(Verdict::dead_miss, 0.6), false));
+  CHECK_FALSE(steady.instead_of(look(Verdict::weak_cylinder, 0.6), false));
+
+  CHECK_FALSE(steady.instead_of(look(Verdict::dead_miss, 0.6), true));
+  CHECK_FALSE(steady.instead_of(look(Verdict::unclear, 0.3), false));
+  CHECK_FALSE(steady.instead_of(look(Verdict::even, 0.6), false));  // nothing clear before it
+}
+
 TEST_CASE("A speed known before saves the search and changes the answer little") {
   synth::Scene scene;
   scene.duration_s = 6.0;
