@@ -10,6 +10,7 @@
 #include <utility>
 
 #include "job/json_text.hpp"
+#include "pipebeat/certainty.hpp"
 
 namespace pipebeat::job {
 
@@ -18,11 +19,6 @@ namespace {
 /// A recording this many times as fast than the slowest one tells whether the miss clears with
 /// revs.
 constexpr double raised_speed = 1.4;
-
-/// Never rounded to certainty.
-std::string certainty(double p) {
-  return p >= 0.995 ? "over 99 %" : fmt::format("{:.0f} %", 100.0 * p);
-}
 
 class Gatherer {
  public:

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <iterator>
 
+#include "pipebeat/certainty.hpp"
 #include "show/json_parts.hpp"
 #include "show/paragraphs.hpp"
 #include "show/words.hpp"
@@ -33,7 +34,7 @@ std::string sentence(const CompareReason& r) {
     case CompareReasonCode::no_miss_in_either: return "neither recording misses";
     case CompareReasonCode::weak_after:
       return fmt::format("heard by itself, the recording from after has a weak cylinder ({} sure)",
-                         probability(r.value));
+                         certainty(r.value));
     case CompareReasonCode::miss_remains: return "both recordings miss";
     case CompareReasonCode::miss_appeared:
       return "the recording from after misses, the one before doesn't";
@@ -114,7 +115,7 @@ std::string headline(const Comparison& c) {
 
 std::vector<Figure> figures(const Comparison& c) {
   std::vector<Figure> out;
-  if (c.confidence) out.push_back({"Sure", probability(*c.confidence)});
+  if (c.confidence) out.push_back({"Sure", certainty(*c.confidence)});
   if (c.ratio_change && c.ratio_change_interval) {
     out.push_back(
         {"Missing", fmt::format("changed by {:+.1f} points (95 %: {:+.1f} to {:+.1f})",
@@ -124,7 +125,7 @@ std::vector<Figure> figures(const Comparison& c) {
   if (c.gone_probability) {
     const bool gone = *c.gone_probability >= 0.5;
     std::string text =
-        fmt::format("{} sure", probability(gone ? *c.gone_probability : 1.0 - *c.gone_probability));
+        fmt::format("{} sure", certainty(gone ? *c.gone_probability : 1.0 - *c.gone_probability));
     if (c.could_hide && !c.miss_after) {
       text += fmt::format("; one rarer than {} of the pulses could hide", percent(*c.could_hide));
     }

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <iterator>
 
+#include "pipebeat/certainty.hpp"
 #include "show/json_parts.hpp"
 #include "show/paragraphs.hpp"
 #include "show/words.hpp"
@@ -188,7 +189,7 @@ std::string to_text(const DropTest& test, const TextOptions& options,
                     const std::optional<AssumedOrder>& assumed) {
   std::string out = wrapped("", unplugging_caution(), options.columns) + '\n';
   std::string answer = headline(test);
-  if (test.confidence) answer += fmt::format(" ({} sure)", probability(*test.confidence));
+  if (test.confidence) answer += fmt::format(" ({} sure)", certainty(*test.confidence));
   answer = wrapped("", answer + '.', options.columns);
   if (options.colour) {
     answer = fmt::format("{}{}\x1b[0m",

@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 #include <set>
 
+#include "pipebeat/certainty.hpp"
 #include "show/json_parts.hpp"
 #include "show/paragraphs.hpp"
 #include "show/words.hpp"
@@ -53,7 +54,7 @@ std::string plain(std::string code) {
 std::string verdict_in_words(const Json& finding) {
   std::string out = in_words(text_of(finding, "verdict"));
   if (const auto sure = number_of(finding, "confidence")) {
-    out += fmt::format(" ({} sure)", probability(*sure));
+    out += fmt::format(" ({} sure)", certainty(*sure));
   }
   if (const auto ratio = number_of(finding, "missing_event_ratio")) {
     out += fmt::format(", {} of the pulses missing", percent(*ratio));
@@ -90,7 +91,7 @@ std::string finding_in_words(const JobEntry& e) {
       for (const Json& c : finding["candidates"]) {
         const auto cylinder = number_of(c, "cylinder");
         const auto p = number_of(c, "probability");
-        if (cylinder && p) names.push_back(fmt::format("{:.0f} ({})", *cylinder, probability(*p)));
+        if (cylinder && p) names.push_back(fmt::format("{:.0f} ({})", *cylinder, certainty(*p)));
       }
     }
     out += names.empty() ? "unclear" : fmt::format("cylinder {}", fmt::join(names, " or "));
@@ -145,13 +146,13 @@ std::string causes_text(const Diagnosis& d, int columns) {
       continue;
     }
     ++shown;
-    out += wrapped(fmt::format("  {:>6}  ", probability(c.probability)),
+    out += wrapped(fmt::format("  {:>6}  ", certainty(c.probability)),
                    capitalised(c.words) + place_in_words(c.cylinders), columns);
     if (shown > 3) continue;  // the account of the first three is what is read
     for (const std::string& e : c.evidence_for) out += wrapped("          + ", e, columns);
     for (const std::string& e : c.evidence_against) out += wrapped("          - ", e, columns);
   }
-  if (rest > 0.0) out += fmt::format("  {:>6}  Everything else\n", probability(rest));
+  if (rest > 0.0) out += fmt::format("  {:>6}  Everything else\n", certainty(rest));
   return out;
 }
 

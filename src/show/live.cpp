@@ -7,6 +7,7 @@
 #include <cmath>
 #include <initializer_list>
 
+#include "pipebeat/certainty.hpp"
 #include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
@@ -103,7 +104,7 @@ std::string speed_of(const Finding& f) {
 }
 
 std::string sure(const Finding& f) {
-  return f.confidence ? fmt::format(", {} sure", probability(*f.confidence)) : "";
+  return f.confidence ? fmt::format(", {} sure", certainty(*f.confidence)) : "";
 }
 
 std::string clock(double seconds) {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <iterator>
 
+#include "pipebeat/certainty.hpp"
 #include "show/droptest.hpp"
 #include "show/json_parts.hpp"
 #include "show/paragraphs.hpp"
@@ -129,7 +130,7 @@ std::string to_text(const Location& location, const TextOptions& options,
   std::string out = wrapped("", unplugging_caution(), options.columns) + '\n';
   std::string answer = headline(location, assumed);
   if (location.answered && !location.candidates.empty()) {
-    answer += fmt::format(" ({} sure)", probability(location.candidates.front().probability));
+    answer += fmt::format(" ({} sure)", certainty(location.candidates.front().probability));
   }
   answer = wrapped("", answer + '.', options.columns);
   if (options.colour) {
@@ -142,7 +143,7 @@ std::string to_text(const Location& location, const TextOptions& options,
   if (location.candidates.size() > 1) {
     out += "\n  How likely each cylinder is:\n";
     for (const Candidate& c : location.candidates) {
-      out += row_label(c.cylinder, options.columns) + probability(c.probability) + '\n';
+      out += row_label(c.cylinder, options.columns) + certainty(c.probability) + '\n';
     }
   }
   if (!location.reasons.empty() || assumed) out += "\n  Why\n";

@@ -27,7 +27,8 @@ std::vector<std::string> folded(std::string_view text, std::size_t first, std::s
   std::size_t room = first;
   while (!text.empty()) {
     std::size_t end = std::min(text.find(' '), text.size());
-    if (text.substr(end).starts_with(" %")) end = std::min(text.find(' ', end + 1), text.size());  // 25 % is one word
+    if (text.substr(end).starts_with(" %"))
+      end = std::min(text.find(' ', end + 1), text.size());  // 25 % is one word
     const std::string_view word = text.substr(0, end);
     text.remove_prefix(std::min(word.size() + 1, text.size()));
     if (!row_begins && width(rows.back()) + 1 + width(word) > room) {
@@ -87,12 +88,6 @@ std::string percent(const Interval& share) {
     return p > 0.0 && p < 0.05 ? fmt::format("{:.1g}", p) : fmt::format("{:.1f}", p);
   };
   return fmt::format("{} to {} %", number(100.0 * share.low), number(100.0 * share.high));
-}
-
-std::string probability(double p) {
-  if (p >= 0.995) return "over 99 %";
-  if (p < 0.005) return "under 1 %";
-  return fmt::format("{:.0f} %", 100.0 * p);
 }
 
 }  // namespace pipebeat::show

@@ -44,7 +44,4 @@ std::string percent(double share);
 /// The same for a range: "20.3 to 30.4 %".
 std::string percent(const Interval& share);
 
-/// A probability in per cent, never rounded to certainty: "97 %", "over 99 %", "under 1 %".
-std::string probability(double p);
-
 }  // namespace pipebeat::show

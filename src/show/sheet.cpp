@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 #include <set>
 
+#include "pipebeat/certainty.hpp"
 #include "pipebeat/version.hpp"
 #include "show/job.hpp"
 #include "show/json_parts.hpp"
@@ -114,9 +115,8 @@ data conclusion(const SheetConclusion& c) {
   // A cause less probable than this does not help the reader of a printed page.
   constexpr double worth_a_row = 0.03;
   data out{data::type::object};
-  out["title"] = c.before_work != 0
-                     ? fmt::format("Before the work of entry {}", c.before_work)
-                     : std::string{"As it stands"};
+  out["title"] = c.before_work != 0 ? fmt::format("Before the work of entry {}", c.before_work)
+                                    : std::string{"As it stands"};
   data causes{data::type::list};
   const auto shown = causes_to_show(c.diagnosis);
   double rest = 0.0;
@@ -126,7 +126,7 @@ data conclusion(const SheetConclusion& c) {
       continue;
     }
     data row{data::type::object};
-    row["percent"] = probability(cause.probability);
+    row["percent"] = certainty(cause.probability);
     row["words"] = capitalised(cause.words) + place_in_words(cause.cylinders);
     row["for"] = joined(cause.evidence_for);
     row["against"] = joined(cause.evidence_against);
@@ -134,7 +134,7 @@ data conclusion(const SheetConclusion& c) {
   }
   if (rest > 0.0) {
     data row{data::type::object};
-    row["percent"] = probability(rest);
+    row["percent"] = certainty(rest);
     row["words"] = std::string{"Everything else"};
     causes << row;
   }
@@ -143,9 +143,9 @@ data conclusion(const SheetConclusion& c) {
     out["answer"] = std::string{"Nothing can be said."};
   } else {
     const RankedCause& top = shown.front();
-    out["answer"] = fmt::format("{}{}: {} certain{}.", capitalised(top.words),
-                                place_in_words(top.cylinders), probability(top.probability),
-                                c.diagnosis.settled ? "" : ", not settled yet");
+    out["answer"] =
+        fmt::format("{}{}: {} certain{}.", capitalised(top.words), place_in_words(top.cylinders),
+                    certainty(top.probability), c.diagnosis.settled ? "" : ", not settled yet");
   }
   out["contradictions"] = text_list(c.diagnosis.contradictions, "words");
   return out;
@@ -176,7 +176,7 @@ std::optional<Figures> figures(const Json& j) {
   f.no_miss = f.weak || f.verdict == "even" || f.verdict == "rough_no_miss";
   f.verdict = in_words(f.verdict);
   if (const auto ratio = number_in(j, "missing_event_ratio")) f.missing = percent(*ratio);
-  if (const auto sure = number_in(j, "confidence")) f.sure = probability(*sure);
+  if (const auto sure = number_in(j, "confidence")) f.sure = certainty(*sure);
   if (j.contains("rpm")) {
     if (const auto mean = number_in(j["rpm"], "mean")) f.rpm = fmt::format("{:.0f}", *mean);
   }
@@ -285,8 +285,8 @@ std::string to_sheet(const SheetContent& content) {
   if (!content.conclusions.empty() && !content.conclusions.back().diagnosis.tests.empty()) {
     const TestAdvice& t = content.conclusions.back().diagnosis.tests.front();
     data next{data::type::object};
-    next["words"] = capitalised(t.words) +
-                    (t.cylinder != 0 ? fmt::format(", cylinder {}.", t.cylinder) : ".");
+    next["words"] =
+        capitalised(t.words) + (t.cylinder != 0 ? fmt::format(", cylinder {}.", t.cylinder) : ".");
     next["how"] = text_list(t.how, "text");
     if (needs_caution(t)) next["cautions"] = text_list(t.cautions, "text");
     root["next"] = std::move(next);

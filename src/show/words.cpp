@@ -6,6 +6,7 @@
 #include <array>
 #include <cmath>
 
+#include "pipebeat/certainty.hpp"
 #include "show/paragraphs.hpp"
 
 namespace pipebeat::show {
@@ -200,7 +201,7 @@ std::string source(const Report& report) {
 std::vector<Figure> figures(const Report& report) {
   const Finding& f = report.finding;
   std::vector<Figure> out;
-  if (f.confidence) out.push_back({"Sure", probability(*f.confidence)});
+  if (f.confidence) out.push_back({"Sure", certainty(*f.confidence)});
   if (f.missing_event_ratio) {
     std::string text = fmt::format("{:.1f} %", 100.0 * *f.missing_event_ratio);
     if (f.missing_event_ratio_interval) {

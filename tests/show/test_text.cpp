@@ -9,6 +9,7 @@
 #include <string>
 
 #include "findings.hpp"
+#include "pipebeat/certainty.hpp"
 #include "show/paragraphs.hpp"
 #include "show/words.hpp"
 
@@ -41,10 +42,10 @@ TEST_CASE("The verdict comes first, in plain words, with its number") {
 }
 
 TEST_CASE("Nothing is quite certain") {
-  CHECK(show::probability(0.974) == "97 %");
-  CHECK(show::probability(0.9949) == "99 %");
-  CHECK(show::probability(0.9996) == "over 99 %");
-  CHECK(show::probability(1e-9) == "under 1 %");
+  CHECK(certainty(0.974) == "97 %");
+  CHECK(certainty(0.9949) == "99 %");
+  CHECK(certainty(0.9996) == "over 99 %");
+  CHECK(certainty(1e-9) == "under 1 %");
 }
 
 TEST_CASE("Two dead cylinders are two") {
