@@ -74,19 +74,66 @@ void PipeNetwork::step() {
   for (Pipe& pipe : pipes_) pipe.at = pipe.at + 1 == pipe.forth.size() ? 0 : pipe.at + 1;
 }
 
+// Every draw below has a statement of its own: C++ leaves the order of arguments open.
 namespace {
+
+/// Kelvin: at the engine, under the floor, at the tail. They stay; only the pipes' sound speeds
+/// depend on them.
+struct Temperatures {
+  double hot, warm, cool;
+};
 
 /// What is the same for all cylinders of an engine.
 struct Build {
-  double swept_m3, compression, valve_m2, open_deg, lasts_deg, intake_pa, charge_kelvin,
-      fired_ratio, overlap_m2;
+  bool diesel, four_stroke;
+  double swept_m3, compression, bore_m;
+  double valve_m2;             ///< at full lift
+  double open_deg, lasts_deg;  ///< of the exhaust valve: after top dead centre, and for how long
+  double intake_pa;            ///< at idle
+  double charge_kelvin;        ///< when the valve opens and nothing has burnt
+  double fired_ratio;          ///< pressure then with combustion over that without
+  double overlap_m2;           ///< of the inlet while both valves are open
+  double runner_m2;
+  double pulse_jitter;  ///< from cycle to cycle, natural logarithm
+  Temperatures gas;
+
+  /// Density of the gas that a closed pipe's end holds.
+  [[nodiscard]] double pipe_density() const { return outside_pa / (gas_constant * gas.hot); }
 };
 
-struct Cylinder {
-  int port = -1;  ///< node
-  double gain = 1.0;
+Build draw_build(const EngineUnderTest& engine, const Engine& layout, Random& draws) {
+  Build b{};
+  b.diesel = engine.layout == "diesel4";
+  b.four_stroke = layout.strokes() == 4;
+  b.swept_m3 =
+      1e-6 * (layout.cylinders() <= 2 ? draws.uniform(120.0, 600.0) : draws.uniform(280.0, 650.0));
+  if (!b.four_stroke) b.swept_m3 = 1e-6 * draws.uniform(40.0, 250.0);
+  b.compression = b.diesel ? draws.uniform(16.0, 19.0) : draws.uniform(8.5, 11.0);
+  b.bore_m = std::cbrt(b.swept_m3 * 4.0 / std::numbers::pi);
+  b.valve_m2 = circle(b.bore_m) * draws.uniform(0.09, 0.17);
+  b.open_deg = b.four_stroke ? 132.0 : 95.0;
+  b.lasts_deg = b.four_stroke ? draws.uniform(225.0, 262.0) : 170.0;
+  b.intake_pa =
+      (b.diesel || !b.four_stroke) ? draws.uniform(0.92e5, 1.0e5) : draws.uniform(0.26e5, 0.45e5);
+  b.charge_kelvin = draws.uniform(340.0, 420.0);
+  b.fired_ratio = b.diesel        ? draws.uniform(1.6, 2.2)
+                  : b.four_stroke ? draws.uniform(3.2, 4.8)
+                                  : draws.uniform(1.8, 2.6);
+  b.overlap_m2 = (b.four_stroke && !b.diesel) ? b.valve_m2 * draws.log_uniform(0.01, 0.25) : 0.0;
+  b.gas.hot = draws.uniform(650.0, 900.0);
+  b.gas.warm = draws.uniform(480.0, 650.0);
+  b.gas.cool = draws.uniform(360.0, 470.0);
+  b.runner_m2 = b.valve_m2 * draws.uniform(1.0, 2.2);
+  b.pulse_jitter = draws.uniform(0.01, 0.04);
+  return b;
+}
+
+// ---- the cylinder -------------------------------------------------------------------------------
+
+/// The gas in one cylinder while its exhaust valve is open.
+struct Charge {
   bool open = false;
-  double turned_deg = 0.0;
+  double turned_deg = 0.0;  ///< since the valve opened
   double mass_kg = 0.0;
   double pressure_pa = 0.0;
   double intake_pa = 0.0;
@@ -101,9 +148,23 @@ double volume(const Build& b, double deg_after_top) {
   return clearance + b.swept_m3 * travel;
 }
 
+/// The valve opens on what the stroke left. Gains: factors on its pressure.
+void open_valve(Charge& c, const Build& b, const Event& e, double cylinder_gain,
+                double cycle_gain) {
+  c.open = true;
+  c.turned_deg = 0.0;
+  const double filling = std::clamp(e.charge, 0.3, 6.0);
+  c.intake_pa = std::clamp(b.intake_pa * (b.diesel ? 1.0 : std::pow(filling, 0.8)), 0.2e5, 1.05e5);
+  if (!e.running) c.intake_pa = 0.9e5;
+  const double heat = b.diesel ? std::min(e.heat * filling, 3.0) : std::min(e.heat, 2.0);
+  const double ratio = 1.0 + (b.fired_ratio - 1.0) * heat;
+  c.pressure_pa = c.intake_pa * ratio * cylinder_gain * cycle_gain;
+  c.mass_kg = c.pressure_pa * volume(b, b.open_deg) / (gas_constant * b.charge_kelvin * ratio);
+}
+
 /// Mass flow out of the cylinder through its valve in this step, implicit in the pressures on both
 /// sides: at small differences an orifice is far stiffer than a step is short.
-double through_valve(const Cylinder& c, double area, double arriving, double admittance,
+double through_valve(const Charge& c, double area, double arriving, double admittance,
                      double volume_m3, double dt, double pipe_density) {
   const double density_here = c.mass_kg / volume_m3;
   const double difference = c.pressure_pa - outside_pa - 2.0 * arriving;
@@ -117,6 +178,37 @@ double through_valve(const Cylinder& c, double area, double arriving, double adm
   return difference > 0.0 ? flow : -flow;
 }
 
+/// Turns the crank by `turn_deg` in `dt` seconds with the valve open. `arriving`, `admittance`: of
+/// the pipe at the port. Returns the mass flow into that pipe in kg/s.
+double breathe_out(Charge& c, const Build& b, double turn_deg, double dt, double arriving,
+                   double admittance) {
+  const double before = volume(b, b.open_deg + c.turned_deg);
+  c.turned_deg += turn_deg;
+  const double now = volume(b, b.open_deg + c.turned_deg);
+  c.pressure_pa *= 1.0 - gamma * (now - before) / before;
+  const double lift = std::sin(std::numbers::pi * std::min(1.0, c.turned_deg / b.lasts_deg));
+  const double flow =
+      through_valve(c, b.valve_m2 * lift * lift, arriving, admittance, now, dt, b.pipe_density());
+  // Towards the end the inlet opens as well, and what is left flows back where the throttle sucks.
+  constexpr double overlap_deg = 30.0;
+  double inwards = 0.0;
+  const double left = b.lasts_deg - c.turned_deg;
+  if (left < overlap_deg && b.overlap_m2 > 0.0 && c.pressure_pa > c.intake_pa)
+    inwards = discharge * b.overlap_m2 * (1.0 - left / overlap_deg) *
+              std::sqrt(2.0 * c.mass_kg / now *
+                        std::min(c.pressure_pa - c.intake_pa, 0.5 * c.pressure_pa));
+  const double kelvin = c.pressure_pa * now / (gas_constant * c.mass_kg);
+  c.pressure_pa += dt * gamma * gas_constant / now *
+                   (-(flow > 0.0 ? kelvin : b.gas.hot) * flow - kelvin * inwards);
+  c.mass_kg = std::max(1e-8, c.mass_kg - dt * (flow + inwards));
+  c.pressure_pa = std::max(c.pressure_pa, 2000.0);
+  if (c.turned_deg >= b.lasts_deg) c.open = false;
+  return flow;
+}
+
+// ---- the pipes ----------------------------------------------------------------------------------
+
+/// Bank of each cylinder, 0 or 1. `split`: an in-line six has two manifolds.
 std::vector<int> banks_of(const std::string& layout, int cylinders, bool split) {
   std::vector<int> bank(static_cast<std::size_t>(cylinders), 0);
   const auto each = [&](auto&& second) {
@@ -132,14 +224,81 @@ std::vector<int> banks_of(const std::string& layout, int cylinders, bool split) 
   return bank;
 }
 
-struct Temperatures {
-  double hot, warm, cool;  ///< kelvin: at the engine, under the floor, at the tail
+/// How the cylinders of an engine differ, and their manifolds.
+struct Headers {
+  std::vector<int> bank;         ///< of each cylinder
+  std::vector<double> gain;      ///< of each cylinder's pressure
+  std::vector<double> runner_m;  ///< length of each cylinder's own pipe
+  bool log;                      ///< runners end one after the other in a common pipe
+  double between_m;              ///< two ends there
+  bool end_outlet;               ///< which it leaves at its end, not in the middle
 };
+
+Headers draw_headers(const EngineUnderTest& engine, const Engine& layout, const Build& build,
+                     Random& draws) {
+  const auto count = static_cast<std::size_t>(layout.cylinders());
+  Headers h{};
+  const bool split = draws.chance(0.4);
+  h.bank = banks_of(engine.layout, layout.cylinders(), split);
+  h.log = engine.headers == "log";
+  const bool tubular = engine.headers == "tubular";
+  const double spread = tubular ? draws.uniform(0.15, 0.6) : draws.uniform(0.02, 0.2);
+  const double usual_m = tubular ? draws.uniform(0.2, 0.6)
+                         : h.log ? draws.uniform(0.05, 0.14)
+                                 : draws.uniform(0.6, 1.0);
+  h.between_m = build.bore_m * draws.uniform(1.1, 1.4);
+  h.end_outlet = draws.chance(0.4);
+  const double unlike = draws.log_uniform(0.02, 0.09);
+  for (std::size_t c = 0; c < count; ++c) {
+    h.runner_m.push_back(usual_m * (1.0 + spread * draws.uniform(-1.0, 1.0)));
+    h.gain.push_back(std::exp(unlike * draws.normal()));
+  }
+  const int longer = draws.integer(0, layout.cylinders() - 1);
+  h.runner_m[static_cast<std::size_t>(longer)] += engine.header_step_m;
+  return h;
+}
+
+/// The pipes of an engine, and where they begin and end.
+struct Exhaust {
+  PipeNetwork pipes;
+  std::vector<int> ports;   ///< node of each cylinder's valve
+  std::vector<int> mouths;  ///< nodes
+  std::size_t heard = 0;    ///< index of the mouth that the microphone is at
+  double crossed = 0.0;     ///< what is heard of the other one through the air
+  double mirrored = 0.0;    ///< share of a wave's pressure that an open end sends back
+  double mouth_m2 = 0.0;
+};
+
+/// Runners, manifold and front pipe of the cylinders of one bank. Returns the node at its lower
+/// end.
+int add_bank(Exhaust& exhaust, const std::vector<std::size_t>& members, const Build& build,
+             const Headers& headers, double front_m2, Random& draws) {
+  PipeNetwork& pipes = exhaust.pipes;
+  std::vector<int> ends;  // of the runners
+  if (headers.log && members.size() > 1) {
+    for (std::size_t i = 0; i < members.size(); ++i) ends.push_back(pipes.add_node());
+    for (std::size_t i = 0; i + 1 < members.size(); ++i)
+      pipes.add_pipe(ends[i], ends[i + 1], headers.between_m, 1.3 * build.runner_m2, build.gas.hot,
+                     0.985, 6000.0);
+  } else {
+    ends.assign(members.size(), pipes.add_node());
+  }
+  for (std::size_t i = 0; i < members.size(); ++i) {
+    const int port = pipes.add_node();
+    exhaust.ports[members[i]] = port;
+    pipes.add_pipe(port, ends[i], std::max(0.04, headers.runner_m[members[i]]), build.runner_m2,
+                   build.gas.hot, 0.98, 5000.0);
+  }
+  const int joint = ends[headers.end_outlet ? 0 : ends.size() / 2];
+  const int below = pipes.add_node();
+  const double front_m = draws.uniform(0.3, 0.9);
+  pipes.add_pipe(joint, below, front_m, front_m2, build.gas.hot, 0.96, 4000.0);
+  return below;
+}
 
 /// Catalyst, middle pipe, mufflers and tail pipe, from `at` on. Returns the mouth's node.
 int add_rear(PipeNetwork& pipes, int at, const EngineUnderTest& engine, double area_m2,
              const Temperatures& gas, Random& draws) {
-  // A draw to a statement: C++ leaves the order of arguments open.
   if (engine.catalyst) {
     const int in = pipes.add_node();
     const double before_m = draws.uniform(0.1, 0.6);
@@ -177,125 +336,74 @@ int add_rear(PipeNetwork& pipes, int at, const EngineUnderTest& engine, double a
   return mouth;
 }
 
-}  // namespace
-
-Signal mouth_flow(const Scene& scene, const Engine& layout, const CrankRun& run, double rate_hz) {
-  const EngineUnderTest& engine = scene.engine;
-  Random fixed{engine.seed, 40};
-  Random random{scene.seed, 41};
-  const bool diesel = engine.layout == "diesel4";
-  const bool four = layout.strokes() == 4;
-  const auto count = static_cast<std::size_t>(layout.cylinders());
-  Build b{};
-  b.swept_m3 =
-      1e-6 * (layout.cylinders() <= 2 ? fixed.uniform(120.0, 600.0) : fixed.uniform(280.0, 650.0));
-  if (!four) b.swept_m3 = 1e-6 * fixed.uniform(40.0, 250.0);
-  b.compression = diesel ? fixed.uniform(16.0, 19.0) : fixed.uniform(8.5, 11.0);
-  const double bore = std::cbrt(b.swept_m3 * 4.0 / std::numbers::pi);
-  b.valve_m2 = circle(bore) * fixed.uniform(0.09, 0.17);
-  b.open_deg = four ? 132.0 : 95.0;
-  b.lasts_deg = four ? fixed.uniform(225.0, 262.0) : 170.0;
-  b.intake_pa = (diesel || !four) ? fixed.uniform(0.92e5, 1.0e5) : fixed.uniform(0.26e5, 0.45e5);
-  b.charge_kelvin = fixed.uniform(340.0, 420.0);
-  b.fired_ratio = diesel ? fixed.uniform(1.6, 2.2)
-                  : four ? fixed.uniform(3.2, 4.8)
-                         : fixed.uniform(1.8, 2.6);
-  b.overlap_m2 = (four && !diesel) ? b.valve_m2 * fixed.log_uniform(0.01, 0.25) : 0.0;
-  const double hot = fixed.uniform(650.0, 900.0);
-  const double warm = fixed.uniform(480.0, 650.0);
-  const double cool = fixed.uniform(360.0, 470.0);
-  const double runner_m2 = b.valve_m2 * fixed.uniform(1.0, 2.2);
-  const double pulse_jitter = fixed.uniform(0.01, 0.04);
-
-  PipeNetwork pipes{rate_hz};
-  const bool split = fixed.chance(0.4);
-  const std::vector<int> bank = banks_of(engine.layout, layout.cylinders(), split);
-  std::vector<Cylinder> cylinders(count);
-  const double spread =
-      engine.headers == "tubular" ? fixed.uniform(0.15, 0.6) : fixed.uniform(0.02, 0.2);
-  const double usual = engine.headers == "tubular" ? fixed.uniform(0.2, 0.6)
-                       : engine.headers == "log"   ? fixed.uniform(0.05, 0.14)
-                                                   : fixed.uniform(0.6, 1.0);
-  const double bore_step = bore * fixed.uniform(1.1, 1.4);
-  const bool end_outlet = fixed.chance(0.4);
-  const double unlike = fixed.log_uniform(0.02, 0.09);
-  std::vector<double> extra(count);
-  for (std::size_t c = 0; c < count; ++c) {
-    extra[c] = fixed.uniform(-1.0, 1.0);
-    cylinders[c].gain = std::exp(unlike * fixed.normal());
-  }
-  const int longer = fixed.integer(0, layout.cylinders() - 1);
-  const int banks = *std::max_element(bank.begin(), bank.end()) + 1;
-  const bool two_pipes = engine.outlets == 2 && banks == 2;
+Exhaust draw_exhaust(const EngineUnderTest& engine, const Engine& layout, const Build& build,
+                     const Headers& headers, double rate_hz, Random& draws) {
+  Exhaust exhaust{PipeNetwork{rate_hz}, std::vector<int>(headers.bank.size()), {}};
+  PipeNetwork& pipes = exhaust.pipes;
+  const double hot = build.gas.hot;
+  const int banks = *std::max_element(headers.bank.begin(), headers.bank.end()) + 1;
   std::vector<int> collectors;  // one a bank, then one a mouth
   double collector_m2 = 0.0;
   for (int k = 0; k < banks; ++k) {
-    std::vector<int> members;
-    for (int c = 0; c < layout.cylinders(); ++c) {
-      if (bank[static_cast<std::size_t>(c)] == k) members.push_back(c);
+    std::vector<std::size_t> members;
+    for (std::size_t c = 0; c < headers.bank.size(); ++c) {
+      if (headers.bank[c] == k) members.push_back(c);
     }
-    const double down_m2 =
-        runner_m2 * std::clamp(0.75 * static_cast<double>(members.size()), 1.0, 2.5);
-    std::vector<int> at_log;
-    if (engine.headers == "log" && members.size() > 1) {
-      for (std::size_t i = 0; i < members.size(); ++i) at_log.push_back(pipes.add_node());
-      for (std::size_t i = 0; i + 1 < members.size(); ++i)
-        pipes.add_pipe(at_log[i], at_log[i + 1], bore_step, 1.3 * runner_m2, hot, 0.985, 6000.0);
-    } else {
-      at_log.assign(members.size(), pipes.add_node());
-    }
-    for (std::size_t i = 0; i < members.size(); ++i) {
-      const auto c = static_cast<std::size_t>(members[i]);
-      double length = usual * (1.0 + spread * extra[c]);
-      if (members[i] == longer) length += engine.header_step_m;
-      cylinders[c].port = pipes.add_node();
-      pipes.add_pipe(cylinders[c].port, at_log[i], std::max(0.04, length), runner_m2, hot, 0.98,
-                     5000.0);
-    }
-    const int joint = at_log[end_outlet ? 0 : at_log.size() / 2];
-    const int below = pipes.add_node();
-    const double down_m = fixed.uniform(0.3, 0.9);
-    pipes.add_pipe(joint, below, down_m, down_m2, hot, 0.96, 4000.0);
-    collectors.push_back(below);
-    collector_m2 = std::max(collector_m2, down_m2);
+    const double front_m2 =
+        build.runner_m2 * std::clamp(0.75 * static_cast<double>(members.size()), 1.0, 2.5);
+    collectors.push_back(add_bank(exhaust, members, build, headers, front_m2, draws));
+    collector_m2 = std::max(collector_m2, front_m2);
   }
-  const double main_m2 = collector_m2 * (banks > 1 && !two_pipes ? 1.4 : 1.0);
-  if (banks > 1 && !two_pipes) {
+  const bool two_pipes = engine.outlets == 2 && banks == 2;
+  const bool joining = banks > 1 && !two_pipes;
+  exhaust.mouth_m2 = collector_m2 * (joining ? 1.4 : 1.0);
+  if (joining) {
     const int at = pipes.add_node();
     for (const int below : collectors) {
-      const double length_m = fixed.uniform(0.1, 0.8);
+      const double length_m = draws.uniform(0.1, 0.8);
       pipes.add_pipe(below, at, length_m, collector_m2, hot, 0.97, 4000.0);
     }
     collectors = {at};
   }
-  double crossed = 0.0;  // what is heard of the other pipe through the air
   if (two_pipes) {
-    const bool joined = fixed.chance(0.5);
-    const double share = fixed.uniform(0.3, 1.0);
-    const double length_m = fixed.uniform(0.25, 0.7);
+    const bool joined = draws.chance(0.5);
+    const double share = draws.uniform(0.3, 1.0);
+    const double length_m = draws.uniform(0.25, 0.7);
     if (joined)
-      pipes.add_pipe(collectors[0], collectors[1], length_m, share * main_m2, hot, 0.95, 3000.0);
-    crossed = fixed.uniform(0.05, 0.25);
+      pipes.add_pipe(collectors[0], collectors[1], length_m, share * exhaust.mouth_m2, hot, 0.95,
+                     3000.0);
+    exhaust.crossed = draws.uniform(0.05, 0.25);
+    const int first = layout.positions()[0].cylinder;
+    exhaust.heard = static_cast<std::size_t>(headers.bank[static_cast<std::size_t>(first - 1)]);
   }
-  std::vector<int> mouths;
   for (const int collector : collectors) {
-    Random draws = fixed;  // both pipes of an engine are alike
-    mouths.push_back(add_rear(pipes, collector, engine, main_m2, {hot, warm, cool}, draws));
+    Random alike = draws;  // both pipes of an engine are
+    exhaust.mouths.push_back(
+        add_rear(pipes, collector, engine, exhaust.mouth_m2, build.gas, alike));
   }
-  const std::size_t heard =
-      two_pipes ? static_cast<std::size_t>(
-                      bank[static_cast<std::size_t>(layout.positions()[0].cylinder - 1)])
-                : 0;
-  const double mirrored = fixed.uniform(0.85, 0.97);
-  const double mouth_radius = std::sqrt(main_m2 / std::numbers::pi);
-  std::vector<OnePole> open_ends(
-      mouths.size(),
-      OnePole{0.5 * sound_speed(cool) / (2.0 * std::numbers::pi * mouth_radius), rate_hz});
+  exhaust.mirrored = draws.uniform(0.85, 0.97);
+  return exhaust;
+}
 
-  const double idle = idle_speed(engine);
-  const double density_hot = outside_pa / (gas_constant * hot);
-  const double mean_flow =
-      idle / (four ? 120.0 : 60.0) * b.swept_m3 * b.intake_pa / outside_pa * warm / b.charge_kelvin;
+}  // namespace
+
+Signal mouth_flow(const Scene& scene, const Engine& layout, const CrankRun& run, double rate_hz) {
+  Random fixed{scene.engine.seed, 40};
+  Random random{scene.seed, 41};
+  const Build build = draw_build(scene.engine, layout, fixed);
+  const Headers headers = draw_headers(scene.engine, layout, build, fixed);
+  Exhaust exhaust = draw_exhaust(scene.engine, layout, build, headers, rate_hz, fixed);
+  PipeNetwork& pipes = exhaust.pipes;
+  std::vector<Charge> charges(exhaust.ports.size());
+  const double mouth_radius = std::sqrt(exhaust.mouth_m2 / std::numbers::pi);
+  std::vector<OnePole> open_ends(
+      exhaust.mouths.size(),
+      OnePole{0.5 * sound_speed(build.gas.cool) / (2.0 * std::numbers::pi * mouth_radius),
+              rate_hz});
+
+  const double mean_flow = idle_speed(scene.engine) / (build.four_stroke ? 120.0 : 60.0) *
+                           build.swept_m3 * build.intake_pa / outside_pa * build.gas.warm /
+                           build.charge_kelvin;
   const double scale = 0.09 / mean_flow;
 
   const auto frames = static_cast<std::size_t>(std::lround(scene.duration_s * rate_hz));
@@ -306,55 +414,30 @@ Signal mouth_flow(const Scene& scene, const Engine& layout, const CrankRun& run,
     const double t = static_cast<double>(i) * dt;
     while (next < run.events.size() && run.events[next].time_s <= t) {
       const Event& e = run.events[next++];
-      Cylinder& c = cylinders[static_cast<std::size_t>(e.cylinder - 1)];
       if (e.rpm < 20.0) continue;
-      c.open = true;
-      c.turned_deg = 0.0;
-      const double filling = std::clamp(e.charge, 0.3, 6.0);
-      c.intake_pa =
-          std::clamp(b.intake_pa * (diesel ? 1.0 : std::pow(filling, 0.8)), 0.2e5, 1.05e5);
-      if (!e.running) c.intake_pa = 0.9e5;
-      const double heat = diesel ? std::min(e.heat * filling, 3.0) : std::min(e.heat, 2.0);
-      const double ratio = 1.0 + (b.fired_ratio - 1.0) * heat;
-      c.pressure_pa = c.intake_pa * ratio * c.gain * std::exp(pulse_jitter * random.normal());
-      c.mass_kg = c.pressure_pa * volume(b, b.open_deg) / (gas_constant * b.charge_kelvin * ratio);
+      const auto c = static_cast<std::size_t>(e.cylinder - 1);
+      open_valve(charges[c], build, e, headers.gain[c],
+                 std::exp(build.pulse_jitter * random.normal()));
     }
-    const double rpm = run.rpm_at(t);
-    for (Cylinder& c : cylinders) {
-      const double arriving = pipes.arriving(c.port);
-      if (!c.open) {
-        pipes.send(c.port, arriving);
+    const double turn_deg = run.rpm_at(t) * 6.0 * dt;
+    for (std::size_t c = 0; c < charges.size(); ++c) {
+      const int port = exhaust.ports[c];
+      const double arriving = pipes.arriving(port);
+      if (!charges[c].open) {
+        pipes.send(port, arriving);
         continue;
       }
-      const double before = volume(b, b.open_deg + c.turned_deg);
-      const double turned = rpm * 6.0 * dt;
-      c.turned_deg += turned;
-      const double now = volume(b, b.open_deg + c.turned_deg);
-      c.pressure_pa *= 1.0 - gamma * (now - before) / before;
-      const double lift = std::sin(std::numbers::pi * std::min(1.0, c.turned_deg / b.lasts_deg));
-      const double admittance = pipes.admittance(c.port);
-      const double flow =
-          through_valve(c, b.valve_m2 * lift * lift, arriving, admittance, now, dt, density_hot);
-      double inwards = 0.0;
-      const double left = b.lasts_deg - c.turned_deg;
-      if (left < 30.0 && b.overlap_m2 > 0.0 && c.pressure_pa > c.intake_pa)
-        inwards = discharge * b.overlap_m2 * (1.0 - left / 30.0) *
-                  std::sqrt(2.0 * c.mass_kg / now *
-                            std::min(c.pressure_pa - c.intake_pa, 0.5 * c.pressure_pa));
-      const double kelvin = c.pressure_pa * now / (gas_constant * c.mass_kg);
-      c.pressure_pa += dt * gamma * gas_constant / now *
-                       (-(flow > 0.0 ? kelvin : hot) * flow - kelvin * inwards);
-      c.mass_kg = std::max(1e-8, c.mass_kg - dt * (flow + inwards));
-      c.pressure_pa = std::max(c.pressure_pa, 2000.0);
-      pipes.send(c.port, arriving + flow / density_hot / admittance);
-      if (c.turned_deg >= b.lasts_deg) c.open = false;
+      const double admittance = pipes.admittance(port);
+      const double flow = breathe_out(charges[c], build, turn_deg, dt, arriving, admittance);
+      pipes.send(port, arriving + flow / build.pipe_density() / admittance);
     }
-    for (std::size_t m = 0; m < mouths.size(); ++m) {
-      const double arriving = pipes.arriving(mouths[m]);
-      const double back = -mirrored * open_ends[m](arriving);
-      pipes.send(mouths[m], back);
-      out[i] +=
-          (m == heard ? 1.0 : crossed) * scale * (arriving - back) * pipes.admittance(mouths[m]);
+    for (std::size_t m = 0; m < exhaust.mouths.size(); ++m) {
+      const int mouth = exhaust.mouths[m];
+      const double arriving = pipes.arriving(mouth);
+      const double back = -exhaust.mirrored * open_ends[m](arriving);
+      pipes.send(mouth, back);
+      out[i] += (m == exhaust.heard ? 1.0 : exhaust.crossed) * scale * (arriving - back) *
+                pipes.admittance(mouth);
     }
     pipes.step();
   }
