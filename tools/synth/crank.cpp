@@ -4,6 +4,7 @@
 #include <cmath>
 #include <deque>
 #include <numbers>
+#include <optional>
 #include <stdexcept>
 
 #include "random.hpp"
@@ -206,15 +207,106 @@ class Driver {
       load_period_;
 };
 
+/// How an engine answers to its load and to its idle control.
+struct Habits {
+  double sag;  ///< share of the speed that a lost stroke takes at idle
+  double gain, integral_gain;
+  double lag_s;   ///< of the intake
+  double wander;  ///< of the load, relative to idling
+};
+
+Habits draw_habits(const EngineUnderTest& engine, int cylinders) {
+  Random random{engine.seed, 4};
+  Habits h{};
+  const double drawn_sag = random.log_uniform(0.035, 0.11) / cylinders;
+  h.sag = engine.sag > 0.0 ? engine.sag : drawn_sag;
+  h.gain = random.uniform(1.5, 4.0);
+  h.integral_gain = random.uniform(0.6, 1.6);
+  h.lag_s = random.uniform(0.08, 0.2);
+  h.wander = random.log_uniform(0.03, 0.16);
+  return h;
+}
+
+/// What the cylinders are given, 1 at idle: the idle control, the flare of a start, the driver's
+/// foot.
+class Throttle {
+ public:
+  /// `flare_peak`: rpm up to which the engine flares after a start. `driver` must outlive it.
+  Throttle(const Driver& driver, const Habits& habits, double idle, double flare_peak, bool hunting)
+      : driver_{driver}, habits_{habits}, idle_{idle}, flare_peak_{flare_peak}, hunting_{hunting} {}
+
+  /// One step on. `work`: of a stroke at idle; `slot_deg`: from one stroke to the next.
+  double step(double t, double dt, double rpm, bool running, bool caught, double work,
+              double slot_deg) {
+    const double target = driver_.target(t);
+    // Proportional and integral on the speed error, through the intake's lag.
+    const double error = (target - rpm) / idle_;
+    if (running) integral_ = std::clamp(integral_ + habits_.integral_gain * error * dt, -0.6, 4.0);
+    // Work that the wanted change of speed takes, on top of the drag.
+    const double hurry =
+        (driver_.target(t + 0.01) - driver_.target(t - 0.01)) / 0.02 * slot_deg / (6.0 * work);
+    double want = 0.55 + 0.45 * target / idle_ + hurry + habits_.gain * error + integral_;
+    // Rich and open while starting, until the flare's peak.
+    if (!caught) flaring_ = true;
+    if (flaring_ && caught && rpm > flare_peak_) {
+      flaring_ = false;
+      integral_ = 0.0;
+    }
+    if (flaring_) want = caught ? 6.0 : 3.0;
+    if (blip_ == Blip::waiting && driver_.wants_blip(t)) blip_ = Blip::opening;
+    if (blip_ == Blip::opening && rpm > 0.93 * driver_.blip_peak()) blip_ = Blip::closing;
+    if (blip_ == Blip::closing && rpm < 1.15 * target) blip_ = Blip::done;
+    if (blip_ == Blip::opening) want = 6.0;
+    if (blip_ == Blip::closing) want = 0.25;
+    const double lag = blip_ == Blip::opening || hunting_ ? 0.04 : habits_.lag_s;
+    opening_ += dt / lag * (std::clamp(want, 0.2, 7.0) - opening_);
+    return opening_;
+  }
+
+ private:
+  enum class Blip { waiting, opening, closing, done };
+  const Driver& driver_;
+  Habits habits_;
+  double idle_;
+  double flare_peak_;
+  bool hunting_;
+  double opening_ = 1.0;
+  double integral_ = 0.0;
+  bool flaring_ = false;
+  Blip blip_ = Blip::waiting;
+};
+
+/// A power stroke on its way.
 struct Stroke {
   double top_deg;
   double work;
+
+  /// The share of its work that is done when the crank stands there.
+  [[nodiscard]] double share_done_at(double angle_deg, double power_deg) const {
+    const double x = std::clamp((angle_deg - top_deg) / power_deg, 0.0, 1.0);
+    return 0.5 - 0.5 * std::cos(std::numbers::pi * x);
+  }
 };
 
+/// An exhaust event that waits for its valve to open.
 struct Pending {
   double open_deg;
   Event event;
 };
+
+/// Coefficient of variation of the work of the strokes that fired; empty for fewer than two.
+std::optional<double> variation_of_work(const std::vector<Event>& events) {
+  double sum = 0.0, squares = 0.0, count = 0.0;
+  for (const Event& e : events) {
+    if (!e.running || !e.fired) continue;
+    const double w = e.heat * e.charge;
+    sum += w;
+    squares += w * w;
+    count += 1.0;
+  }
+  if (count <= 1.0) return std::nullopt;
+  return std::sqrt(std::max(0.0, squares / count - sum * sum / (count * count))) * count / sum;
+}
 
 }  // namespace
 
@@ -234,14 +326,7 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
   const Engine all = Engine::make(spec).value();
   const Geometry geometry = geometry_of(all);
   const double idle = idle_speed(scene.engine);
-  Random engine_random{scene.engine.seed, 4};
-  const double drawn_sag = engine_random.log_uniform(0.035, 0.11) / all.cylinders();
-  const double sag = scene.engine.sag > 0.0 ? scene.engine.sag : drawn_sag;
-  const double gain = engine_random.uniform(1.5, 4.0);
-  const double integral_gain = engine_random.uniform(0.6, 1.6);
-  const double lag_s = engine_random.uniform(0.08, 0.2);
-  const double wander = engine_random.log_uniform(0.03, 0.16);
-
+  const Habits habits = draw_habits(scene.engine, all.cylinders());
   Combustion combustion{scene, all, layout};
   Random random{scene.seed, 5};
 
@@ -250,7 +335,7 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
                        [&](const FiringPosition& p) { return p.cylinder == cylinder; });
   };
   // Kinetic energy in rpm^2 / 2: a lost stroke at idle takes `sag` of the speed.
-  const double work = sag * idle * idle;
+  const double work = habits.sag * idle * idle;
   const double drag_per_deg = work / geometry.slot_deg;
 
   const Driver driver{scene, idle, 6.0 * drag_per_deg};
@@ -258,56 +343,29 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
   CrankRun run;
   double rpm = driver.starts_standing() ? 0.0 : driver.target(-warm_up_s);
   double angle = random.uniform(0.0, geometry.cycle_deg);
-  double throttle = 1.0;
-  double integral = 0.0;
   double rough_load = 0.0;
   bool caught = !driver.starts_standing();
-  bool flaring = false;
   const double flare_peak = random.uniform(1.05, 1.5) * idle;
-  enum class Blip { waiting, opening, closing, done } blip = Blip::waiting;
+  Throttle throttle{driver, habits, idle, flare_peak, scene.profile == "hunting"};
   std::deque<Stroke> strokes;
   std::deque<Pending> pending;
   std::size_t next_position = 0;
   double next_cycle = geometry.cycle_deg * std::ceil(angle / geometry.cycle_deg);
 
   const auto positions = all.positions();
-  const auto stroke_share = [&](double after_top) {
-    const double x = std::clamp(after_top / geometry.power_deg, 0.0, 1.0);
-    return 0.5 - 0.5 * std::cos(std::numbers::pi * x);
-  };
   const double dt = CrankRun::step_s;
   const auto steps = static_cast<long>(std::lround((warm_up_s + scene.duration_s) / dt));
   for (long step = 0; step < steps; ++step) {
     const double t = -warm_up_s + dt * static_cast<double>(step);
     const bool ignition = driver.ignition(t);
-    const double target = driver.target(t);
     if (ignition && rpm > 1.5 * starter_rpm) caught = true;
     if (!ignition) caught = false;
     const bool starter = driver.starter(t, rpm, caught);
     const bool running = ignition && caught && rpm > 0.0;
 
-    // Idle control: proportional and integral on the speed error, through the intake's lag.
-    const double error = (target - rpm) / idle;
-    if (running) integral = std::clamp(integral + integral_gain * error * dt, -0.6, 4.0);
-    // Work that the wanted change of speed takes, on top of the drag.
-    const double hurry = (driver.target(t + 0.01) - driver.target(t - 0.01)) / 0.02 *
-                         geometry.slot_deg / (6.0 * work);
-    double want = 0.55 + 0.45 * target / idle + hurry + gain * error + integral;
-    // Rich and open while starting, until the flare's peak.
-    if (!caught) flaring = true;
-    if (flaring && caught && rpm > flare_peak) {
-      flaring = false;
-      integral = 0.0;
-    }
-    if (flaring) want = caught ? 6.0 : 3.0;
-    if (blip == Blip::waiting && driver.wants_blip(t)) blip = Blip::opening;
-    if (blip == Blip::opening && rpm > 0.93 * driver.blip_peak()) blip = Blip::closing;
-    if (blip == Blip::closing && rpm < 1.15 * target) blip = Blip::done;
-    if (blip == Blip::opening) want = 6.0;
-    if (blip == Blip::closing) want = 0.25;
-    const double lag = blip == Blip::opening || scene.profile == "hunting" ? 0.04 : lag_s;
-    throttle += dt / lag * (std::clamp(want, 0.2, 7.0) - throttle);
-    rough_load += dt / 0.4 * -rough_load + wander * std::sqrt(2.0 * dt / 0.4) * random.normal();
+    const double opening = throttle.step(t, dt, rpm, running, caught, work, geometry.slot_deg);
+    rough_load +=
+        dt / 0.4 * -rough_load + habits.wander * std::sqrt(2.0 * dt / 0.4) * random.normal();
 
     // Firings that begin in this step.
     const double turned = rpm * 6.0 * dt;
@@ -318,8 +376,8 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
       Combustion::Outcome outcome = combustion.next(position.cylinder, t, speed, ignition);
       if (!running && outcome.fired && random.chance(0.35))
         outcome = {false, 0.0, outcome.filling, false};
-      strokes.push_back({top, work * throttle * outcome.heat});
-      const double filling = outcome.filling * throttle;
+      strokes.push_back({top, work * opening * outcome.heat});
+      const double filling = outcome.filling * opening;
       pending.push_back({top + geometry.valve_open_deg,
                          {0.0, position.cylinder, outcome.fired, outcome.heat, running,
                           heard(position.cylinder), speed, filling, outcome.afterfire}});
@@ -344,8 +402,8 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
 
     double gained = 0.0;
     for (const Stroke& s : strokes) {
-      gained +=
-          s.work * (stroke_share(angle + turned - s.top_deg) - stroke_share(angle - s.top_deg));
+      gained += s.work * (s.share_done_at(angle + turned, geometry.power_deg) -
+                          s.share_done_at(angle, geometry.power_deg));
     }
     while (!strokes.empty() && angle > strokes.front().top_deg + geometry.power_deg)
       strokes.pop_front();
@@ -364,17 +422,7 @@ CrankRun run_crank(const Scene& scene, const Engine& layout) {
     angle += turned;
   }
 
-  double sum = 0.0, squares = 0.0, count = 0.0;
-  for (const Event& e : run.events) {
-    if (!e.running || !e.fired) continue;
-    const double w = e.heat * e.charge;
-    sum += w;
-    squares += w * w;
-    count += 1.0;
-  }
-  if (count > 1.0)
-    run.cov_imep =
-        std::sqrt(std::max(0.0, squares / count - sum * sum / (count * count))) * count / sum;
+  if (const auto variation = variation_of_work(run.events)) run.cov_imep = *variation;
   run.bad = combustion.bad();
   run.p = combustion.p();
   return run;
