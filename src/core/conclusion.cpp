@@ -243,6 +243,10 @@ std::optional<Reason> withheld(Finding& f, const Whole& whole, const Sums& sums,
   if (sound.duration_s < shortest_s) return Reason{ReasonCode::too_short, 0, sound.duration_s};
   if (whole.main != nullptr) f.input.snr_db = whole.main->snr_db;
   constexpr auto no_engine = static_cast<std::size_t>(Verdict::unclear);
+  const bool other_speed = whole.main != nullptr && whole.speed_probability < speed_floor && whole.main->other_rpm;
+  if (other_speed && options.speed_guess)
+    f.reasons.push_back(
+        {ReasonCode::guess_doubted, 0, options.speed_guess->value(), *whole.main->other_rpm});
   if (whole.main == nullptr || 1.0 - whole.probability[no_engine] < engine_floor) {
     if (sound.loudest_db < silent_db)
       f.reasons.push_back({ReasonCode::silence, 0, sound.loudest_db});
@@ -255,12 +259,8 @@ std::optional<Reason> withheld(Finding& f, const Whole& whole, const Sums& sums,
   if (whole.cycles < fewest_cycles) return Reason{ReasonCode::too_short, 0, sums.usable_s};
   if (sound.clipped_share > clipped_limit)
     return Reason{ReasonCode::clipped, 0, sound.clipped_share};
-  if (whole.speed_probability < speed_floor && whole.main->other_rpm) {
-    if (options.speed_guess)
-      f.reasons.push_back(
-          {ReasonCode::guess_doubted, 0, options.speed_guess->value(), *whole.main->other_rpm});
+  if (other_speed)
     return Reason{ReasonCode::speed_ambiguous, 0, whole.main->mean_rpm, *whole.main->other_rpm};
-  }
   if (whole.probability[likeliest(whole.probability)] < verdict_floor)
     return Reason{ReasonCode::too_noisy, 0, whole.main->snr_db};
   return std::nullopt;

@@ -104,6 +104,17 @@ namespace {
 // Fitted by tools/fit; rows: verdicts in enum order, columns: intercept, then evidence_names.
 #include "core/verdict_table.inc"
 
+/// `weights`: intercept, then one for each column.
+template <class Weights>
+double weighted(const Weights& weights, const Evidence& z) {
+  double s = weights[0];
+  for (std::size_t i = 0; i < evidence_count; ++i) s += weights[i + 1] * z[i];
+  return s;
+}
+
+/// J. Turian, J. Bergstra, Y. Bengio, NAACL 2009 (from memory). Bends as tanh does, and is the same on every machine.
+double softsign(double u) { return u / (1.0 + std::abs(u)); }
+
 }  // namespace
 
 VerdictProbabilities judge_pattern(const Evidence& evidence) {
@@ -117,13 +128,12 @@ VerdictProbabilities judge_pattern(const Evidence& evidence) {
   const double engine = 1.0 / (1.0 + std::exp(-odds));
 
   VerdictProbabilities p{};
-  double top = -1e30;
-  for (std::size_t v = 0; v < verdict_table.size(); ++v) {
-    double s = verdict_table[v][0];
-    for (std::size_t i = 0; i < evidence_count; ++i) s += verdict_table[v][i + 1] * z[i];
-    p[v] = s;
-    top = std::max(top, s);
+  for (std::size_t v = 0; v < verdict_table.size(); ++v) p[v] = weighted(verdict_table[v], z);
+  for (std::size_t u = 0; u < unit_table.size(); ++u) {
+    const double bent = softsign(weighted(unit_table[u], z));
+    for (std::size_t v = 0; v < unit_worth.size(); ++v) p[v] += unit_worth[v][u] * bent;
   }
+  const double top = *std::max_element(p.begin(), p.begin() + verdict_table.size());
   double sum = 0.0;
   for (std::size_t v = 0; v < verdict_table.size(); ++v) sum += p[v] = std::exp(p[v] - top);
   for (std::size_t v = 0; v < verdict_table.size(); ++v) p[v] *= engine / sum;
