@@ -9,6 +9,7 @@
 
 #include "pipebeat/engine.hpp"
 #include "pipebeat/finding.hpp"
+#include "pipebeat/listener.hpp"
 #include "pipebeat/units.hpp"
 
 namespace pipebeat {
@@ -17,6 +18,7 @@ namespace pipebeat {
 struct DropStretch {
   int unplugged = 0;  ///< cylinder, 0: none (baseline, or plugged back)
   Finding finding;    ///< on this stretch alone
+  HeardCycles cycles{};  ///< Listener::cycles; empty: the levels of the finding decide
 };
 
 enum class DropReasonCode {

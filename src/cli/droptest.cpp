@@ -67,7 +67,7 @@ Stretches from_files(const DroptestOptions& options, const Engine& engine, const
     const auto heard = hear_stretch(path, engine, how, usual);
     if (!heard) return tl::unexpected(heard.error());
     if (const auto another = expect_another(path, heard->listener, before); !another) return tl::unexpected(another.error());
-    out.push_back({cylinder, heard->listener.finding()});
+    out.push_back({cylinder, heard->listener.finding(), heard->listener.cycles()});
     if (!usual && out.back().finding.speed) usual = out.back().finding.speed->mean;
   }
   return out;
@@ -106,7 +106,7 @@ Stretches from_take(const DroptestOptions& options, const Engine& engine, const 
     const auto heard = hear_stretch(options.take, engine, stretch, usual);
     if (!heard) return tl::unexpected(heard.error());
     stretch.channel = heard->channel;
-    out.push_back({i == 0 ? 0 : (*marks)[i - 1].unplugged, heard->listener.finding()});
+    out.push_back({i == 0 ? 0 : (*marks)[i - 1].unplugged, heard->listener.finding(), heard->listener.cycles()});
     if (!usual && out.back().finding.speed) usual = out.back().finding.speed->mean;
   }
   return out;

@@ -7,10 +7,13 @@
 #include <numbers>
 
 #include "core/lines.hpp"
+#include "core/statistics.hpp"
 
 namespace pipebeat::core {
 
 namespace {
+
+using Complex = std::complex<double>;
 
 constexpr double settle_s = 0.8;  // after a mark: a hand is not that exact, the speed moves
 constexpr double before_mark_s = 0.3;
@@ -19,13 +22,20 @@ constexpr double hop_s = 0.005;
 constexpr std::size_t fewest_cycles = 6;
 constexpr double window_s = 2.5;  // two of them side by side show a change inside a stretch
 
-// Rounded from made-up takes: how far right lines miss (pipes differ), how much a line's own
-// scatter takes from its weight, what an envelope is worth beside the pressure, and how much of the
-// evidence is independent.
-constexpr double right_misses = 0.01;
-constexpr double scatter_weight = 10.0;
+// What engines and pipes are like is not known beforehand: every combination of these is tried,
+// each signal for itself. Of a usual pulse: how much the pulse of one cylinder differs from its
+// fellows', what a cylinder that doesn't fire gives instead of it, and what changes between two
+// stretches.
+constexpr std::array uneven_pulses{0.05, 0.15, 0.4};
+constexpr std::array silent_pulses{0.05, 0.3, 0.7, 1.2};
+constexpr std::array changes{0.05, 0.15};
+// Rounded from made-up takes: how much wider than their scatter by itself lines lie, what an
+// envelope is worth beside the pressure, how much of the evidence is independent, and how often
+// lines mean nothing, as when the speed was taken wrongly.
+constexpr double wider = 5.0;
 constexpr double envelope_weight = 0.25;
 constexpr double trust = 0.5;
+constexpr double meaningless = 0.03;
 
 /// Lines that tell positions apart.
 std::size_t line_count(const Engine& engine) {
@@ -74,6 +84,89 @@ std::vector<std::complex<double>> pulses_of(const Engine& engine,
     }
   }
   return out;
+}
+
+/// One way in which engine and pipe may be: all of a usual pulse.
+struct World {
+  double uneven;
+  double silent;
+  double change;
+};
+
+constexpr std::size_t worlds = uneven_pulses.size() * silent_pulses.size() * changes.size();
+
+World world_of(std::size_t number) {
+  const std::size_t rest = number / changes.size();
+  return {uneven_pulses[rest / silent_pulses.size()], silent_pulses[rest % silent_pulses.size()],
+          changes[number % changes.size()]};
+}
+
+/// Share of its events that each position misses in each stretch: [s * positions + j].
+std::vector<double> missing_of(const Engine& engine, std::span<const StretchLines> stretches,
+                               std::span<const Suspect> suspects) {
+  std::vector<double> out;
+  for (const StretchLines& s : stretches) {
+    for (const FiringPosition& p : engine.positions()) {
+      double missing = p.cylinder == s.unplugged ? 1.0 : 0.0;
+      for (const Suspect& suspect : suspects) {
+        if (p.cylinder == suspect.cylinder) missing = std::max(missing, suspect.missing);
+      }
+      out.push_back(missing);
+    }
+  }
+  return out;
+}
+
+/// Covariance of a line between the stretches, [s * stretches + t], where a usual pulse has the
+/// variance 1. All that fire share a pulse, all that don't share another, unknown and of unknown
+/// phase; each has besides a part of its own, the same in all stretches. The paths of the cylinders
+/// differ in length, which tells the more the higher the line.
+std::vector<Complex> covariance_of(const World& world, std::span<const Complex> pulse,
+                                   std::span<const double> missing, std::size_t line) {
+  const std::size_t P = pulse.size();
+  const std::size_t S = missing.size() / P;
+  std::vector<Complex> fired(S), silent(S), out(S * S);
+  for (std::size_t s = 0; s < S; ++s) {
+    for (std::size_t j = 0; j < P; ++j) {
+      fired[s] += (1.0 - missing[s * P + j]) * pulse[j];
+      silent[s] += missing[s * P + j] * pulse[j];
+    }
+  }
+  const double of_silent = world.silent * world.silent;
+  const double of_own =
+      std::pow(world.uneven * static_cast<double>(line) / static_cast<double>(P), 2);
+  for (std::size_t s = 0; s < S; ++s) {
+    for (std::size_t t = 0; t < S; ++t) {
+      double own = 0.0;
+      for (std::size_t j = 0; j < P; ++j) {
+        const double a = missing[s * P + j];
+        const double b = missing[t * P + j];
+        own += (1.0 - a) * (1.0 - b) + of_silent * a * b;
+      }
+      out[s * S + t] = fired[s] * std::conj(fired[t]) +
+                       of_silent * silent[s] * std::conj(silent[t]) + of_own * own;
+    }
+  }
+  return out;
+}
+
+/// A Hermitian, positive definite matrix becomes its inverse (Gauss and Jordan; a pivot is never
+/// small). Returns the log of its determinant.
+double invert(std::vector<Complex>& a, std::size_t size) {
+  double log_determinant = 0.0;
+  for (std::size_t k = 0; k < size; ++k) {
+    const double pivot = a[k * size + k].real();
+    log_determinant += std::log(pivot);
+    a[k * size + k] = 1.0;
+    for (std::size_t j = 0; j < size; ++j) a[k * size + j] /= pivot;
+    for (std::size_t i = 0; i < size; ++i) {
+      if (i == k) continue;
+      const Complex factor = a[i * size + k];
+      a[i * size + k] = 0.0;
+      for (std::size_t j = 0; j < size; ++j) a[i * size + j] -= factor * a[k * size + j];
+    }
+  }
+  return log_determinant;
 }
 
 /// Difference of the means of two windows side by side, and its variance, per signal and line.
@@ -199,39 +292,109 @@ std::vector<StretchLines> BeatLines::stretches(const Engine& engine, const Phase
   return out;
 }
 
-double line_log_likelihood(const Engine& engine, std::span<const StretchLines> stretches,
-                           Suspect suspect) {
-  if (stretches.size() < 2) return 0.0;
-  const std::size_t K = stretches.front().mean.size() / signal_count;
-  const std::vector<std::complex<double>> pulse = pulses_of(engine, stretches, K, suspect);
-  double log_likelihood = 0.0;
-  for (std::size_t m = 0; m < signal_count; ++m) {
-    double weights = 0.0;
-    double missed = 0.0;
-    for (std::size_t k = 0; k < K; ++k) {
-      // One unknown answer of the pipe for all stretches, fitted: what it leaves, of the whole.
-      double whole = 1e-30;
-      double scatter = 0.0;
-      double expected = 1e-12;
-      std::complex<double> common{};
-      for (std::size_t s = 0; s < stretches.size(); ++s) {
-        const std::complex<double> line = stretches[s].mean[m * K + k];
-        whole += std::norm(line);
-        scatter += stretches[s].variance[m * K + k];
-        expected += std::norm(pulse[s * K + k]);
-        common += std::conj(pulse[s * K + k]) * line;
+StretchLines lines_of(const HeardCycles& heard, int unplugged) {
+  StretchLines out;
+  out.unplugged = unplugged;
+  out.by_cycle = heard.value;
+  out.mean.resize(signal_count * heard.lines);
+  summarise(out);
+  out.by_cycle.clear();
+  return out;
+}
+
+LineFit::LineFit(const Engine& engine, std::span<const StretchLines> stretches,
+                 std::span<const Suspect> suspects)
+    : stretches_{stretches.size()} {
+  if (stretches_ < 2) return;
+  const std::size_t S = stretches_;
+  const auto line = [&](std::size_t s, std::size_t m, std::size_t k) {
+    return m * (stretches[s].mean.size() / signal_count) + k;
+  };
+  lines_ = std::min(line_count(engine), stretches.front().mean.size() / signal_count);
+  terms_ = 1 + S * (S - 1) / 2;
+  term_.assign(worlds * signal_count * lines_ * terms_, 0.0);
+  log_size_.assign(worlds * signal_count, 0.0);
+  const std::vector<double> missing = missing_of(engine, stretches, suspects);
+  std::vector<Complex> inverse;
+  for (std::size_t k = 0; k < lines_; ++k) {
+    const std::vector<Complex> pulse = pulses_at(engine, static_cast<int>(k) + 1);
+    for (std::size_t w = 0; w < worlds; ++w) {
+      const World world = world_of(w);
+      const std::vector<Complex> covariance = covariance_of(world, pulse, missing, k + 1);
+      double usual = 0.02;  // no line is empty
+      for (std::size_t s = 0; s < S; ++s)
+        usual += covariance[s * S + s].real() / static_cast<double>(S);
+      for (std::size_t m = 0; m < signal_count; ++m) {
+        double power = 1e-30;
+        for (std::size_t s = 0; s < S; ++s) power += std::norm(stretches[s].mean[line(s, m, k)]);
+        inverse = covariance;
+        for (std::size_t s = 0; s < S; ++s) {
+          const double noise =
+              wider * stretches[s].variance[line(s, m, k)] / (power / static_cast<double>(S));
+          inverse[s * S + s] += usual * (world.change * world.change + noise);
+        }
+        log_size_[w * signal_count + m] += invert(inverse, S);
+        Complex* term = term_.data() + ((w * signal_count + m) * lines_ + k) * terms_;
+        for (std::size_t s = 0; s < S; ++s)
+          *term += inverse[s * S + s].real() * std::norm(stretches[s].mean[line(s, m, k)]) / power;
+        for (std::size_t s = 0; s < S; ++s) {
+          for (std::size_t t = s + 1; t < S; ++t) {
+            *++term = 2.0 / power * std::conj(stretches[s].mean[line(s, m, k)]) *
+                      inverse[s * S + t] * stretches[t].mean[line(t, m, k)];
+          }
+        }
       }
-      const double left = std::clamp(1.0 - std::norm(common) / (expected * whole), 0.0, 1.0);
-      const double weight = 1.0 / (1.0 + scatter_weight * scatter / whole);
-      missed += weight * left;
-      weights += weight;
     }
-    // Gaussian of unknown spread: a signal that fits nobody well says little.
-    const double worth =
-        (m == 0 ? 1.0 : envelope_weight) * weights * static_cast<double>(stretches.size() - 1);
-    log_likelihood -= worth * std::log(missed / weights + right_misses);
   }
-  return trust * log_likelihood;
+}
+
+double LineFit::log_likelihood(std::span<const double> turns) const {
+  if (stretches_ < 2) return 0.0;
+  const std::size_t pairs = terms_ - 1;
+  std::vector<Complex> turned(lines_ * pairs, 1.0);
+  if (!turns.empty()) {
+    std::size_t pair = 0;
+    for (std::size_t s = 0; s < stretches_; ++s) {
+      for (std::size_t t = s + 1; t < stretches_; ++t, ++pair) {
+        const Complex step = std::polar(1.0, 2.0 * std::numbers::pi * (turns[t] - turns[s]));
+        Complex here{1.0};
+        for (std::size_t k = 0; k < lines_; ++k) turned[k * pairs + pair] = here *= step;
+      }
+    }
+  }
+  double sum = 0.0;
+  std::array<double, worlds> each{};
+  for (std::size_t m = 0; m < signal_count; ++m) {
+    for (std::size_t w = 0; w < worlds; ++w) {
+      const Complex* term = term_.data() + (w * signal_count + m) * lines_ * terms_;
+      double product = 1.0;
+      for (std::size_t k = 0; k < lines_; ++k) {
+        double misfit = (term++)->real();
+        for (std::size_t pair = 0; pair < pairs; ++pair, ++term) {
+          const Complex& x = turned[k * pairs + pair];
+          misfit += term->real() * x.real() - term->imag() * x.imag();
+        }
+        product *= std::max(misfit, 1e-9);
+      }
+      each[w] =
+          -log_size_[w * signal_count + m] - static_cast<double>(stretches_) * std::log(product);
+    }
+    const double fits = log_sum_exp(each) - std::log(static_cast<double>(worlds));
+    // Lines that mean nothing are as likely with every suspect: nobody is blamed for them.
+    const std::array either{std::log(1.0 - meaningless) + fits, std::log(meaningless)};
+    sum += (m == 0 ? 1.0 : envelope_weight) * log_sum_exp(either);
+  }
+  return trust * sum;
+}
+
+double LineFit::log_likelihood_turned() const {
+  constexpr std::size_t turns = 96;  // finer than the highest line
+  std::array<double, turns> each{};
+  for (std::size_t turn = 0; turn < turns; ++turn) {
+    const std::array both{0.0, static_cast<double>(turn) / static_cast<double>(turns)};
+    each[turn] = log_likelihood(both);
+  }
+  return log_sum_exp(each) - std::log(static_cast<double>(turns));
 }
 
 InnerChange inner_change(const Engine& engine, std::span<const StretchLines> stretches,

@@ -1,11 +1,14 @@
 // Beat lines: the complex cycle lines of a take, stretch by stretch, on one crank phase.
 //
-// Unplugging a cylinder takes its pulse away. The difference of the lines before and after is that
-// one pulse as the pipe passes it on, whatever the pipe does to it; held against it, the lines
-// before say how many firing positions away another pulse is missing:
-//   before_k = G_k (sum_j z_jk - z_dk),  before_k - after_k = G_k z_ok,  z_jk = exp(-2 pi i k
-//   theta_j),
-// for line k, dead cylinder d, unplugged o and the pipe's unknown answer G_k, which cancels.
+// Unplugging a cylinder takes its pulse away, and leaves another: it breathes in, which behind a
+// throttle may be the louder of the two. The difference of the lines before and after is what that
+// changed in one position; held against it, the lines before say how many firing positions away
+// another cylinder does not fire:
+//   before_k = G_k sum_j z_jk - H_k z_dk,  before_k - after_k = H_k z_ok,  z_jk = exp(-2 pi i k
+//   theta_j)
+// for line k, dead cylinder d, unplugged o, the pipe's unknown answer G_k to a pulse and H_k to
+// what a pulse is more than none. Neither is fitted: both, and how far the pipes of the cylinders
+// differ, are averaged over.
 #pragma once
 
 #include <optional>
@@ -16,6 +19,7 @@
 #include "core/signals.hpp"
 #include "pipebeat/droptest.hpp"
 #include "pipebeat/engine.hpp"
+#include "pipebeat/listener.hpp"
 
 namespace pipebeat::core {
 
@@ -58,10 +62,32 @@ struct Suspect {
   double missing = 1.0;
 };
 
-/// log p(lines of these stretches | suspect), up to what all suspects share. The stretches share
-/// one phase; fewer than two say nothing.
-double line_log_likelihood(const Engine& engine, std::span<const StretchLines> stretches,
-                           Suspect suspect);
+/// The lines of a recording heard as a whole; `by_cycle` stays empty.
+StretchLines lines_of(const HeardCycles& heard, int unplugged);
+
+/// How likely the lines of some stretches are, if these cylinders, and what is unplugged, don't
+/// fire. Levels do not count, only how a line of one stretch stands to the same line of the others.
+class LineFit {
+ public:
+  /// `stretches` of one engine and as many signals; fewer than two say nothing.
+  LineFit(const Engine& engine, std::span<const StretchLines> stretches,
+          std::span<const Suspect> suspects);
+
+  /// log p(lines | suspects), up to what all suspects share. `turns`: part of a cycle by which each
+  /// stretch begins too late; empty: they share one phase.
+  [[nodiscard]] double log_likelihood(std::span<const double> turns = {}) const;
+
+  /// The same for two stretches that do not share a phase: averaged over all turns.
+  [[nodiscard]] double log_likelihood_turned() const;
+
+ private:
+  std::size_t stretches_;
+  std::size_t lines_ = 0;
+  std::size_t terms_ = 0;  ///< of a line: the stretches by themselves, then every two of them
+  std::vector<std::complex<double>>
+      term_;                      ///< of the misfit: [((world * signals + m) * lines + k) * terms]
+  std::vector<double> log_size_;  ///< log determinants: [world * signals + m]
+};
 
 /// The largest change inside one of these stretches that has the shape of one cylinder's pulse
 /// coming or going, as if somebody pulled or put back a lead without a mark.

@@ -7,6 +7,7 @@
 #include <map>
 #include <numeric>
 
+#include "core/beat_lines.hpp"
 #include "core/gaps.hpp"
 #include "core/signature.hpp"
 #include "core/statistics.hpp"
@@ -24,6 +25,7 @@ constexpr double two_prior = 0.08;        // two dead, over all pairs
 constexpr double sure_enough = 0.7;
 constexpr double weak_contribution = 0.6;
 constexpr double other_operating_point = 0.25;  // relative speed difference
+constexpr std::size_t fewest_cycles = 6;        // whose lines have a mean and a scatter
 
 double log_normal_density(double x, double mean, double deviation) {
   const double z = (x - mean) / deviation;
@@ -37,6 +39,7 @@ struct Reading {
   std::optional<core::MeanSpeed> speed;
   std::vector<core::LevelRow> rows;
   double log_same = 0.0;  ///< log odds that it sounds like the baseline
+  std::vector<StretchLines> lines;  ///< of a baseline and, on a phase of their own, of it unplugged; or none
   std::optional<double> missing;
   std::optional<int> silent;  ///< positions that the listener found silent while it was unplugged
 };
@@ -154,6 +157,18 @@ double log_gaps(const core::GapModel& model, const std::vector<core::LevelRow>& 
   return trust * sum;
 }
 
+/// log p(cycle lines of the unpluggings, each beside a baseline's | who is dead), up to what all hypotheses
+/// share: what an unplugging changed lies as far from the dead ones as the firing order says, and a dead one's
+/// changes nothing.
+double log_lines(const Engine& engine, const std::vector<Reading>& readings, const std::vector<int>& dead) {
+  constexpr double trust = 0.5;  // levels and spectra come from the same sound
+  std::vector<core::Suspect> suspects;
+  for (int cylinder : dead) suspects.push_back({cylinder, 1.0});
+  double sum = 0.0;
+  for (const Reading& r : readings) sum += core::LineFit{engine, r.lines, suspects}.log_likelihood_turned();
+  return trust * sum;
+}
+
 std::optional<core::MeanSpeed> mean_of(const std::vector<core::MeanSpeed>& speeds) {
   if (speeds.empty()) return std::nullopt;
   const auto n = static_cast<double>(speeds.size());
@@ -216,12 +231,18 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
   std::vector<core::LevelRow> baseline_rows;
   const std::size_t positions = engine.positions().size();
   std::map<int, std::vector<const Finding*>> unplugged;
+  std::map<int, std::vector<StretchLines>> lines;  // of its first unplugging, beside the last baseline before
+  std::optional<StretchLines> last_baseline;
   for (const DropStretch& s : stretches) {
     if (s.unplugged != 0) {
       unplugged[s.unplugged].push_back(&s.finding);
+      if (last_baseline && s.finding.speed && s.cycles.count >= fewest_cycles && !lines.contains(s.unplugged)) {
+        lines[s.unplugged] = {*last_baseline, core::lines_of(s.cycles, s.unplugged)};
+      }
     } else if (const auto speed = core::mean_speed(s.finding)) {
       baseline_speeds.push_back(*speed);
       baselines.push_back(&s.finding);
+      if (s.cycles.count >= fewest_cycles) last_baseline = core::lines_of(s.cycles, 0);
       if (!s.finding.events.empty()) {
         baseline_rows.push_back(core::level_row(s.finding.events, positions));
       }
@@ -260,6 +281,7 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
       }
     }
     r.speed = mean_of(speeds);
+    if (const auto found = lines.find(cylinder); found != lines.end()) r.lines = found->second;
     if (pairs > 0.0) r.log_same = odds / pairs;
     if (!r.speed) {
       remarks.push_back({DropReasonCode::stretch_unheard, cylinder});
@@ -268,6 +290,7 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
       remarks.push_back({DropReasonCode::speeds_differ, cylinder, r.speed->rpm, base->rpm});
       r.speed.reset();
       r.log_same = 0.0;
+      r.lines.clear();
       r.silent.reset();
       r.rows.clear();
     }
@@ -286,7 +309,7 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
   std::vector<double> weights;
   for (Hypothesis& h : all) {
     h.log_weight += log_drops(readings, *base, h.dead) + log_sounds(readings, h.dead) +
-                    log_gaps(model, baseline_rows, readings, h.dead) +
+                    log_lines(engine, readings, h.dead) + log_gaps(model, baseline_rows, readings, h.dead) +
                     log_counts(readings, h.dead) + log_baselines(baselines, !h.dead.empty());
     weights.push_back(h.log_weight);
   }

@@ -121,9 +121,13 @@ std::optional<Seconds> unnamed_change(const Engine& engine, const Piece& piece, 
   for (std::size_t i = 1; i < piece.lines.size(); ++i) {
     if (likeliest.dead == 0 || piece.unplugged[i] != likeliest.dead || piece.take[i] != piece.take[i - 1]) continue;
     const std::vector<StretchLines> near = core::next_to_mark(piece.lines[i - 1], piece.lines[i]);
-    const double same = core::line_log_likelihood(engine, near, {likeliest.dead, likeliest.missing});
+    const auto fit = [&](const Hypothesis& h) {
+      const core::Suspect suspect{h.dead, h.missing};
+      return core::LineFit{engine, near, std::span{&suspect, 1}}.log_likelihood();
+    };
+    const double same = fit(likeliest);
     for (const Hypothesis& h : all) {
-      if (core::line_log_likelihood(engine, near, {h.dead, h.missing}) > same + contradicts) return change.at;
+      if (fit(h) > same + contradicts) return change.at;
     }
   }
   return std::nullopt;
@@ -133,25 +137,22 @@ std::optional<Seconds> unnamed_change(const Engine& engine, const Piece& piece, 
 /// time that is a larger part of the cycle the faster it runs; a trigger that comes every turn leaves
 /// half a cycle open from take to take. Both are unknown and averaged over.
 double lines_fit(const Engine& engine, const Piece& piece, core::Suspect suspect) {
-  if (!piece.triggered) return core::line_log_likelihood(engine, piece.lines, suspect);
+  const core::LineFit fit{engine, piece.lines, std::span{&suspect, 1}};
+  if (!piece.triggered) return fit.log_likelihood();
   constexpr std::size_t most_open = 5;
   const std::size_t takes = piece.take.back() - piece.take.front();
-  const unsigned turns = piece.every_turn ? 1U << std::min(takes, most_open) : 1U;
+  const unsigned halves = piece.every_turn ? 1U << std::min(takes, most_open) : 1U;
   std::vector<double> each;
-  for (unsigned turn = 0; turn < turns; ++turn) {
+  std::vector<double> turns(piece.lines.size());
+  for (unsigned half = 0; half < halves; ++half) {
     for (int step = 0; step <= 6; ++step) {
       const double delay_s = 0.01 * step;
-      std::vector<StretchLines> moved = piece.lines;
-      for (std::size_t i = 0; i < moved.size(); ++i) {
+      for (std::size_t i = 0; i < turns.size(); ++i) {
         const std::size_t take = piece.take[i] - piece.take.front();
-        double cycles = delay_s * (moved[i].cycle_frequency.value() - piece.lines.front().cycle_frequency.value());
-        if (take > 0 && take <= most_open && ((turn >> (take - 1)) & 1U) != 0U) cycles += 0.5;
-        const std::size_t lines = moved[i].mean.size() / core::signal_count;
-        for (std::size_t k = 0; k < moved[i].mean.size(); ++k) {
-          moved[i].mean[k] *= std::polar(1.0, 2.0 * std::numbers::pi * static_cast<double>(k % lines + 1) * cycles);
-        }
+        turns[i] = delay_s * (piece.lines[i].cycle_frequency.value() - piece.lines.front().cycle_frequency.value());
+        if (take > 0 && take <= most_open && ((half >> (take - 1)) & 1U) != 0U) turns[i] += 0.5;
       }
-      each.push_back(core::line_log_likelihood(engine, moved, suspect));
+      each.push_back(fit.log_likelihood(turns));
     }
   }
   return core::log_sum_exp(each) - std::log(static_cast<double>(each.size()));
@@ -160,7 +161,6 @@ double lines_fit(const Engine& engine, const Piece& piece, core::Suspect suspect
 /// What recordings of their own say together: each has the lines of one stretch, turned by an unknown part
 /// of a cycle against the first one's, which is averaged over.
 double loose_lines_fit(const Engine& engine, std::span<const Piece> pieces, core::Suspect suspect) {
-  constexpr int turns = 96;  // finer than the highest line
   const StretchLines* first = nullptr;
   double sum = 0.0;
   for (const Piece& piece : pieces) {
@@ -169,17 +169,8 @@ double loose_lines_fit(const Engine& engine, std::span<const Piece> pieces, core
       first = &piece.lines.front();
       continue;
     }
-    std::vector<StretchLines> pair{*first, piece.lines.front()};
-    const std::size_t lines = first->mean.size() / core::signal_count;
-    std::vector<double> each;
-    for (int turn = 0; turn < turns; ++turn) {
-      for (std::size_t i = 0; i < pair[1].mean.size(); ++i) {
-        pair[1].mean[i] = piece.lines.front().mean[i] *
-                          std::polar(1.0, 2.0 * std::numbers::pi * static_cast<double>(i % lines + 1) * turn / turns);
-      }
-      each.push_back(core::line_log_likelihood(engine, pair, suspect));
-    }
-    sum += core::log_sum_exp(each) - std::log(static_cast<double>(turns));
+    const std::array pair{*first, piece.lines.front()};
+    sum += core::LineFit{engine, pair, std::span{&suspect, 1}}.log_likelihood_turned();
   }
   return sum;
 }
@@ -330,16 +321,19 @@ Location locate(const Engine& engine, std::span<const LocateTake> takes) {
     }
     return model.log_likelihood(piece.rows, off);
   };
-  constexpr double apart_worth = 0.5;  // of the lines of two recordings, beside their levels
+  // A cylinder that breathes in may be the loudest of all: beside lines, levels of recordings of their own, by
+  // which a gap is a quiet place, count for half.
+  const bool lines_apart = std::count_if(pieces.begin(), pieces.end(), [](const Piece& p) { return p.lines.size() == 1; }) > 1;
+  const double levels_worth = lines_apart ? 0.5 : 1.0;
   std::vector<double> weights;
   double whole_miss = 0.0;
   for (Hypothesis& h : all) {
     for (const Piece& piece : pieces) {
-      h.log_weight += piece.by_lines() ? lines_fit(engine, piece, {h.dead, h.missing}) : levels_fit(piece, h);
+      h.log_weight += piece.by_lines() ? lines_fit(engine, piece, {h.dead, h.missing}) : levels_worth * levels_fit(piece, h);
     }
     // Half a miss can imitate another cylinder when the turn is free: only a whole one is tried.
     if (h.missing == 1.0 || h.dead == 0) whole_miss = loose_lines_fit(engine, pieces, {h.dead, 1.0});
-    h.log_weight += apart_worth * whole_miss;
+    h.log_weight += whole_miss;
     weights.push_back(h.log_weight);
   }
   const double total = core::log_sum_exp(weights);

@@ -18,12 +18,16 @@ namespace {
 
 Engine builtin(std::string_view name) { return Engine::make(builtin_engine(name).value()).value(); }
 
-/// A pipe that answers every line of every signal in its own way, and engines in front of it.
+/// A pipe that answers every line of every signal in its own way, and engines in front of it. `breath`: how
+/// strong the pulse of a cylinder that is off is beside a fired one's.
 class Pipe {
  public:
-  Pipe(const Engine& engine, unsigned seed) : engine_{engine}, random_{seed} {
+  Pipe(const Engine& engine, unsigned seed, double breath = 0.0) : engine_{engine}, random_{seed} {
     lines_ = std::min<std::size_t>(24, 2 * engine.positions().size());
-    for (std::size_t i = 0; i < core::signal_count * lines_; ++i) answer_.push_back({normal_(random_), normal_(random_)});
+    for (std::size_t i = 0; i < core::signal_count * lines_; ++i) {
+      answer_.push_back({normal_(random_), normal_(random_)});
+      to_breath_.push_back(breath * std::complex<double>{normal_(random_), normal_(random_)});
+    }
   }
 
   /// 80 cycles with these cylinders off; `turn`: part of a cycle by which the recording begins later.
@@ -40,8 +44,8 @@ class Pipe {
         const auto k = static_cast<double>(i % lines_ + 1);
         std::complex<double> x{noise * normal_(random_), noise * normal_(random_)};
         for (const FiringPosition& p : engine_.positions()) {
-          if (std::find(off.begin(), off.end(), p.cylinder) != off.end()) continue;
-          x += answer_[i] * std::polar(1.0, -2.0 * std::numbers::pi * k * (p.angle.value() / engine_.cycle().value() - turn));
+          const bool fires = std::find(off.begin(), off.end(), p.cylinder) == off.end();
+          x += (fires ? answer_[i] : to_breath_[i]) * std::polar(1.0, -2.0 * std::numbers::pi * k * (p.angle.value() / engine_.cycle().value() - turn));
         }
         s.by_cycle.push_back(std::complex<float>{x});
         s.mean[i] += x / 80.0;
@@ -57,20 +61,38 @@ class Pipe {
   std::normal_distribution<double> normal_{0.0, 1.0};
   std::size_t lines_ = 0;
   std::vector<std::complex<double>> answer_;
+  std::vector<std::complex<double>> to_breath_;
 };
 
+/// What the listener would have kept of a stretch.
+HeardCycles cycles_of(const StretchLines& s) {
+  HeardCycles heard;
+  heard.lines = s.mean.size() / core::signal_count;
+  heard.count = s.by_cycle.size() / s.mean.size();
+  heard.value = s.by_cycle;
+  return heard;
+}
+
+/// A finding that knows the speed and nothing else.
+Finding speed_only(double rpm) {
+  Finding f;
+  f.speed = SpeedSummary{Rpm{rpm}, Rpm{rpm}, Rpm{rpm}};
+  for (int i = 0; i < 100; ++i) f.speed_trace.push_back({0.1F * static_cast<float>(i), static_cast<float>(rpm)});
+  return f;
+}
+
 int likeliest(const Engine& engine, const std::vector<StretchLines>& stretches) {
-  core::Suspect best{0, 0.0};
-  double most = core::line_log_likelihood(engine, stretches, best);
+  int best = 0;
+  double most = core::LineFit{engine, stretches, {}}.log_likelihood();
   for (const FiringPosition& p : engine.positions()) {
     const core::Suspect suspect{p.cylinder, 1.0};
-    const double here = core::line_log_likelihood(engine, stretches, suspect);
+    const double here = core::LineFit{engine, stretches, std::span{&suspect, 1}}.log_likelihood();
     if (here > most) {
       most = here;
-      best = suspect;
+      best = p.cylinder;
     }
   }
-  return best.cylinder;
+  return best;
 }
 
 /// A clamp's channel: pulses at these times in noise.
@@ -113,7 +135,55 @@ TEST_CASE("the lines before and after an unplugging name the dead cylinder, what
       CHECK(likeliest(engine, {pipe.stretch(0, {dead.cylinder}), pipe.stretch(dead.cylinder, {dead.cylinder})}) == dead.cylinder);
     }
     CHECK(likeliest(engine, {pipe.stretch(0, {}), pipe.stretch(positions[0].cylinder, {})}) == 0);
-    CHECK(core::line_log_likelihood(engine, std::vector{pipe.stretch(0, {})}, {0, 0.0}) == 0.0);
+    CHECK(core::LineFit{engine, std::vector{pipe.stretch(0, {})}, {}}.log_likelihood() == 0.0);
+  }
+}
+
+TEST_CASE("a dead cylinder that breathes in louder than the others fire is named all the same") {
+  for (const char* name : {"inline3", "inline4", "inline6", "v6-oddfire", "v8-flat", "v8-bank"}) {
+    CAPTURE(name);
+    const Engine engine = builtin(name);
+    const auto positions = engine.positions();
+    for (unsigned seed = 1; seed <= 5; ++seed) {
+      Pipe pipe{engine, seed, 1.3};
+      const int off = positions[0].cylinder;
+      for (std::size_t j = 1; j < positions.size(); ++j) {
+        const int dead = positions[j].cylinder;
+        CHECK(likeliest(engine, {pipe.stretch(0, {dead}), pipe.stretch(off, {dead})}) == dead);
+      }
+      CHECK(likeliest(engine, {pipe.stretch(0, {}), pipe.stretch(off, {})}) == 0);
+    }
+  }
+}
+
+TEST_CASE("lines that fit no engine, as at a wrong speed, blame nobody") {
+  const Engine engine = builtin("v6");
+  Pipe one{engine, 5};
+  Pipe other{engine, 6};
+  const std::vector<StretchLines> stretches{one.stretch(0, {3}), other.stretch(1, {3})};
+  std::vector<double> each{core::LineFit{engine, stretches, {}}.log_likelihood()};
+  for (const FiringPosition& p : engine.positions()) {
+    const core::Suspect suspect{p.cylinder, 1.0};
+    each.push_back(core::LineFit{engine, stretches, std::span{&suspect, 1}}.log_likelihood());
+  }
+  const auto [least, most] = std::minmax_element(each.begin(), each.end());
+  CHECK(*most - *least < 1.0);  // nats
+}
+
+TEST_CASE("the drop test names the dead one by its cycle lines where neither speed nor levels tell") {
+  const Engine engine = builtin("inline4");
+  for (const int dead : {0, 1, 2, 3, 4}) {
+    CAPTURE(dead);
+    Pipe pipe{engine, 11, 1.3};
+    std::vector<int> off;
+    if (dead != 0) off.push_back(dead);
+    std::vector<DropStretch> stretches{{0, speed_only(750.0), cycles_of(pipe.stretch(0, off))}};
+    for (int c = 1; c <= 4; ++c) stretches.push_back({c, speed_only(750.0), cycles_of(pipe.stretch(c, off, 0.13 * c))});
+    const DropTest test = judge_drop_test(engine, stretches);
+    REQUIRE(test.dead.has_value());
+    CHECK(*test.dead == off);
+    for (DropStretch& s : stretches) s.cycles = {};
+    CHECK_FALSE(judge_drop_test(engine, stretches).dead.has_value());
   }
 }
 
