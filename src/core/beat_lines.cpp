@@ -67,20 +67,33 @@ void summarise(StretchLines& s) {
     s.variance[i] = std::max(0.0, s.variance[i] - std::norm(s.mean[i])) / n;
 }
 
+/// Share of its events that each position misses in each stretch: [s * positions + j].
+std::vector<double> missing_of(const Engine& engine, std::span<const StretchLines> stretches,
+                               std::span<const Suspect> suspects) {
+  std::vector<double> out;
+  for (const StretchLines& s : stretches) {
+    for (const FiringPosition& p : engine.positions()) {
+      double missing = p.cylinder == s.unplugged ? 1.0 : 0.0;
+      for (const Suspect& suspect : suspects) {
+        if (p.cylinder == suspect.cylinder) missing = std::max(missing, suspect.missing);
+      }
+      out.push_back(missing);
+    }
+  }
+  return out;
+}
+
 /// Sum of the pulses that each stretch would hold with that suspect: [s * lines + k - 1].
 std::vector<std::complex<double>> pulses_of(const Engine& engine,
                                             std::span<const StretchLines> stretches,
                                             std::size_t lines, Suspect suspect) {
   std::vector<std::complex<double>> out(stretches.size() * lines);
-  const auto positions = engine.positions();
+  const std::vector<double> missing = missing_of(engine, stretches, std::span{&suspect, 1});
   for (std::size_t k = 0; k < lines; ++k) {
     const auto each = pulses_at(engine, static_cast<int>(k) + 1);
     for (std::size_t s = 0; s < stretches.size(); ++s) {
-      for (std::size_t j = 0; j < positions.size(); ++j) {
-        double missing = positions[j].cylinder == suspect.cylinder ? suspect.missing : 0.0;
-        if (positions[j].cylinder == stretches[s].unplugged) missing = 1.0;
-        out[s * lines + k] += (1.0 - missing) * each[j];
-      }
+      for (std::size_t j = 0; j < each.size(); ++j)
+        out[s * lines + k] += (1.0 - missing[s * each.size() + j]) * each[j];
     }
   }
   return out;
@@ -99,22 +112,6 @@ World world_of(std::size_t number) {
   const std::size_t rest = number / changes.size();
   return {uneven_pulses[rest / silent_pulses.size()], silent_pulses[rest % silent_pulses.size()],
           changes[number % changes.size()]};
-}
-
-/// Share of its events that each position misses in each stretch: [s * positions + j].
-std::vector<double> missing_of(const Engine& engine, std::span<const StretchLines> stretches,
-                               std::span<const Suspect> suspects) {
-  std::vector<double> out;
-  for (const StretchLines& s : stretches) {
-    for (const FiringPosition& p : engine.positions()) {
-      double missing = p.cylinder == s.unplugged ? 1.0 : 0.0;
-      for (const Suspect& suspect : suspects) {
-        if (p.cylinder == suspect.cylinder) missing = std::max(missing, suspect.missing);
-      }
-      out.push_back(missing);
-    }
-  }
-  return out;
 }
 
 /// Covariance of a line between the stretches, [s * stretches + t], where a usual pulse has the

@@ -94,7 +94,7 @@ Evidence gather_evidence(const CycleLines& lines, const PulseFit& pulses, const 
     put(std::array{s.agreement, s.most});
   }
   const std::array of_the_search{std::log(count), speed.features[1], speed.features[3], speed.features[5], speed.features[11]};
-  static_assert(6 + 7 + 4 * 4 + std::tuple_size_v<decltype(rest)> + shape_cue_count + 3 * 2 + std::tuple_size_v<decltype(of_the_search)> == evidence_count);
+  static_assert(6 + 7 + std::size_t{4} * 4 + std::tuple_size_v<decltype(rest)> + shape_cue_count + std::size_t{3} * 2 + std::tuple_size_v<decltype(of_the_search)> == evidence_count);
   put(of_the_search);
   return out;
 }
