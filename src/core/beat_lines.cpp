@@ -289,7 +289,8 @@ std::vector<StretchLines> BeatLines::stretches(const Engine& engine, const Phase
   return out;
 }
 
-StretchLines lines_of(const HeardCycles& heard, int unplugged) {
+std::optional<StretchLines> lines_of(const HeardCycles& heard, int unplugged) {
+  if (heard.count < fewest_cycles) return std::nullopt;
   StretchLines out;
   out.unplugged = unplugged;
   out.by_cycle = heard.value;

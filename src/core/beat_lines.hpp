@@ -62,8 +62,9 @@ struct Suspect {
   double missing = 1.0;
 };
 
-/// The lines of a recording heard as a whole; `by_cycle` stays empty.
-StretchLines lines_of(const HeardCycles& heard, int unplugged);
+/// The lines of a recording heard as a whole; `by_cycle` stays empty. None when there are too few
+/// whole cycles.
+std::optional<StretchLines> lines_of(const HeardCycles& heard, int unplugged);
 
 /// How likely the lines of some stretches are, if these cylinders, and what is unplugged, don't
 /// fire. Levels do not count, only how a line of one stretch stands to the same line of the others.

@@ -243,7 +243,8 @@ std::optional<Reason> withheld(Finding& f, const Whole& whole, const Sums& sums,
   if (sound.duration_s < shortest_s) return Reason{ReasonCode::too_short, 0, sound.duration_s};
   if (whole.main != nullptr) f.input.snr_db = whole.main->snr_db;
   constexpr auto no_engine = static_cast<std::size_t>(Verdict::unclear);
-  const bool other_speed = whole.main != nullptr && whole.speed_probability < speed_floor && whole.main->other_rpm;
+  const bool other_speed =
+      whole.main != nullptr && whole.speed_probability < speed_floor && whole.main->other_rpm;
   if (other_speed && options.speed_guess)
     f.reasons.push_back(
         {ReasonCode::guess_doubted, 0, options.speed_guess->value(), *whole.main->other_rpm});

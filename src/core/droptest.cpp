@@ -6,6 +6,7 @@
 #include <limits>
 #include <map>
 #include <numeric>
+#include <utility>
 
 #include "core/beat_lines.hpp"
 #include "core/gaps.hpp"
@@ -25,7 +26,6 @@ constexpr double two_prior = 0.08;        // two dead, over all pairs
 constexpr double sure_enough = 0.7;
 constexpr double weak_contribution = 0.6;
 constexpr double other_operating_point = 0.25;  // relative speed difference
-constexpr std::size_t fewest_cycles = 6;        // whose lines have a mean and a scatter
 
 double log_normal_density(double x, double mean, double deviation) {
   const double z = (x - mean) / deviation;
@@ -236,13 +236,12 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
   for (const DropStretch& s : stretches) {
     if (s.unplugged != 0) {
       unplugged[s.unplugged].push_back(&s.finding);
-      if (last_baseline && s.finding.speed && s.cycles.count >= fewest_cycles && !lines.contains(s.unplugged)) {
-        lines[s.unplugged] = {*last_baseline, core::lines_of(s.cycles, s.unplugged)};
-      }
+      const auto own = core::lines_of(s.cycles, s.unplugged);
+      if (last_baseline && s.finding.speed && own && !lines.contains(s.unplugged)) lines[s.unplugged] = {*last_baseline, *own};
     } else if (const auto speed = core::mean_speed(s.finding)) {
       baseline_speeds.push_back(*speed);
       baselines.push_back(&s.finding);
-      if (s.cycles.count >= fewest_cycles) last_baseline = core::lines_of(s.cycles, 0);
+      if (auto own = core::lines_of(s.cycles, 0)) last_baseline = std::move(own);
       if (!s.finding.events.empty()) {
         baseline_rows.push_back(core::level_row(s.finding.events, positions));
       }
