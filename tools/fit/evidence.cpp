@@ -2,16 +2,26 @@
 // every speed candidate, and the evidence at the candidate nearest to the true speed. tools/fit/fit
 // turns these lines into the tables of src/core.
 //
-//   evidence DIR...        each DIR with a labels.jsonl
+//   evidence [--seconds S] [--vary N] DIR...        each DIR with a labels.jsonl
+//
+// With --seconds so much of each recording only, from anywhere in it, as `listen` judges the last seconds: its speed
+// and whether any pulse is missing are those of that part. With --vary N variations of each recording in its place:
+// played faster or slower, through other filters, in more noise. Both give the fit more to learn from than there are
+// recordings; they count as the engine they are made of.
 #include <fmt/core.h>
 #include <fmt/ranges.h>
 
 #include <atomic>
 #include <cmath>
+#include <cstdint>
+#include <cstdlib>
 #include <cstdio>
 #include <fstream>
 #include <mutex>
 #include <nlohmann/json.hpp>
+#include <numbers>
+#include <optional>
+#include <random>
 #include <sndfile.hh>
 #include <string>
 #include <thread>
@@ -54,17 +64,169 @@ std::string group_of(const std::string& dir, const json& label) {
   return dir + file;
 }
 
-json examine(const std::string& dir, const json& label) {
+/// What is taken of a recording in its place.
+struct Variation {
+  double faster = 1.0;
+  double tilt_hz = 0.0;  ///< sound above it is stronger by `tilt`
+  double tilt = 1.0;
+  double low_cut_hz = 0.0;  ///< 0: none
+  int low_cuts = 0;
+  double noise = 0.0;  ///< against the sound, rms
+  double hiss = 0.0;   ///< share of the noise that is white, the rest lies below 200 Hz
+  std::uint64_t seed = 0;
+};
+struct Part {
+  double begin_s, end_s;
+};
+
+/// Even numbers from 0 to 1, the same on every machine.
+class Draws {
+ public:
+  explicit Draws(std::uint64_t seed) : source_{seed} {}
+  double operator()() { return static_cast<double>(source_() >> 11U) * 0x1p-53; }
+  double between(double low, double high) { return low + (high - low) * (*this)(); }
+  double between_octaves(double low, double high) { return low * std::pow(high / low, (*this)()); }
+
+ private:
+  std::mt19937_64 source_;
+};
+
+Variation variation_of(std::uint64_t seed) {
+  Draws draw{seed};
+  Variation v;
+  v.seed = seed;
+  v.faster = draw.between_octaves(0.84, 1.2);
+  v.tilt_hz = draw.between_octaves(150.0, 1500.0);
+  v.tilt = std::pow(10.0, draw.between(-8.0, 8.0) / 20.0);
+  const bool cut = draw() < 0.5;
+  v.low_cut_hz = draw.between_octaves(15.0, 150.0);
+  v.low_cuts = cut ? (draw() < 0.5 ? 1 : 2) : 0;
+  const bool noisy = draw() < 0.5;
+  const double noise_db = draw.between(-30.0, -8.0);
+  v.noise = noisy ? std::pow(10.0, noise_db / 20.0) : 0.0;
+  v.hiss = draw();
+  return v;
+}
+
+/// First order: what lies below `hertz`.
+void keep_low(std::vector<float>& sound, double hertz, double rate_hz) {
+  const auto step = static_cast<float>(1.0 - std::exp(-2.0 * std::numbers::pi * hertz / rate_hz));
+  float low = 0.0F;
+  for (float& x : sound) x = low += step * (x - low);
+}
+
+double rms(const std::vector<float>& sound) {
+  double sum = 1e-30;
+  for (const float x : sound) sum += static_cast<double>(x) * static_cast<double>(x);
+  return std::sqrt(sum / static_cast<double>(std::max<std::size_t>(1, sound.size())));
+}
+
+void vary(std::vector<float>& sound, double rate_hz, const Variation& v) {
+  std::vector<float> low = sound;
+  keep_low(low, v.tilt_hz, rate_hz);
+  for (std::size_t i = 0; i < sound.size(); ++i) sound[i] = low[i] + static_cast<float>(v.tilt) * (sound[i] - low[i]);
+  for (int cut = 0; cut < v.low_cuts; ++cut) {
+    low = sound;
+    keep_low(low, v.low_cut_hz, rate_hz);
+    for (std::size_t i = 0; i < sound.size(); ++i) sound[i] -= low[i];
+  }
+  if (v.noise <= 0.0) return;
+  Draws draw{v.seed + 1};
+  std::vector<float> hiss(sound.size());
+  for (float& x : hiss) x = static_cast<float>(draw() + draw() + draw() - 1.5);
+  low = hiss;
+  keep_low(low, 200.0, rate_hz);
+  const double level = v.noise * rms(sound);
+  const auto white = static_cast<float>(level * v.hiss / rms(hiss));
+  const auto rumble = static_cast<float>(level * (1.0 - v.hiss) / rms(low));
+  for (std::size_t i = 0; i < sound.size(); ++i) sound[i] += white * hiss[i] + rumble * low[i];
+}
+
+/// The label of a variation.
+json label_of(json label, const Variation& v) {
+  for (const char* key : {"rpm_mean_running", "rpm_about"}) {
+    if (label.contains(key) && label[key].is_number()) label[key] = label[key].get<double>() * v.faster;
+  }
+  if (label.contains("duration")) label["duration"] = label["duration"].get<double>() / v.faster;
+  if (label.contains("rpm_trace")) {
+    const json& trace = label["rpm_trace"];
+    json faster = json::array();
+    for (double at = 0.0; at < static_cast<double>(trace.size()); at += v.faster)
+      faster.push_back(trace[static_cast<std::size_t>(at)].get<double>() * v.faster);
+    label["rpm_trace"] = std::move(faster);
+  }
+  if (label.contains("events")) {
+    for (json& e : label["events"]) e[0] = e[0].get<double>() / v.faster;
+  }
+  return label;
+}
+
+/// So many seconds from anywhere in the recording, the same whenever it is asked.
+Part part_of(const json& label, double seconds, std::size_t number) {
+  const double duration = label.at("duration");
+  double whole = 0.0;
+  const double anywhere = std::modf(static_cast<double>(number) * std::numbers::phi, &whole);
+  const double begin = std::max(0.0, duration - seconds) * anywhere;
+  return {begin, std::min(duration, begin + seconds)};
+}
+
+/// The label of a part: its speed, and even where no miss fell into it.
+json label_of(json label, const Part& part) {
+  double sum = 0.0;
+  double running = 0.0;
+  const json trace = label.value("rpm_trace", json::array());
+  constexpr double hop_s = 0.05;
+  for (std::size_t i = 0; i < trace.size(); ++i) {
+    const double at = static_cast<double>(i) * hop_s;
+    if (at < part.begin_s || at >= part.end_s || !(trace[i] > 0.0)) continue;
+    sum += trace[i].get<double>();
+    running += 1.0;
+  }
+  if (!trace.empty()) label["rpm_mean_running"] = running > 0.0 ? sum / running : 0.0;
+  int missing = 0;
+  int expected = 0;
+  for (const json& e : label.value("events", json::array())) {
+    if (e[0] < part.begin_s || e[0] >= part.end_s || e[4] != 1 || e[5] != 1) continue;
+    ++expected;
+    missing += e[2] == 0 ? 1 : 0;
+  }
+  if (missing == 0 && (label["class"] == "intermittent" || label["class"] == "scattered")) label["class"] = "even";
+  if (expected > 0) label["missing_ratio"] = static_cast<double>(missing) / expected;
+  label["duration"] = part.end_s - part.begin_s;
+  return label;
+}
+
+/// A recording and what is taken of it.
+struct Work {
+  std::string dir;
+  json label;
+  std::optional<Variation> variation;
+  std::optional<Part> part;
+};
+
+double seconds_of(const std::string& dir, const json& label) {
+  const SndfileHandle sound{dir + "/" + label["file"].get<std::string>()};
+  return static_cast<double>(sound.frames()) / std::max(1, sound.samplerate());
+}
+
+json examine(const Work& work) {
+  const auto& [dir, label, variation, part] = work;
   const std::string file = label["file"];
   SndfileHandle sound{dir + "/" + file};
   std::vector<float> frames(static_cast<std::size_t>(sound.frames() * sound.channels()));
   sound.readf(frames.data(), sound.frames());
   std::vector<float> mono(static_cast<std::size_t>(sound.frames()));
   for (std::size_t i = 0; i < mono.size(); ++i) mono[i] = frames[i * static_cast<std::size_t>(sound.channels())];
+  const double rate_hz = std::round(sound.samplerate() * (variation ? variation->faster : 1.0));
+  if (variation) vary(mono, rate_hz, *variation);
+  if (part) {
+    const auto sample = [&](double at_s) { return std::min(mono.size(), static_cast<std::size_t>(at_s * rate_hz)); };
+    mono = {mono.begin() + static_cast<std::ptrdiff_t>(sample(part->begin_s)), mono.begin() + static_cast<std::ptrdiff_t>(sample(part->end_s))};
+  }
   const auto engine = Engine::make(spec_of(label));
   if (!engine) return {{"file", file}, {"error", engine.error().what}};
 
-  SignalBank bank{static_cast<double>(sound.samplerate())};
+  SignalBank bank{rate_hz};
   Signals signals;
   std::vector<LevelPoint> strip;
   bank.push(mono, signals, strip);
@@ -72,7 +234,7 @@ json examine(const std::string& dir, const json& label) {
   const RunningSums sums{signals};
   const auto candidates = find_speed(signals, sums, *engine, std::nullopt);
 
-  json out{{"dir", dir}, {"file", file}, {"group", group_of(dir, label)}};
+  json out{{"dir", dir}, {"file", file}, {"group", group_of(dir, label)}, {"whole", !variation && !part}};
   for (const char* key : {"class", "condition", "profile", "layout", "mic", "view", "snr_db", "missing_ratio", "duration"}) {
     if (label.contains(key)) out[key] = label[key];
   }
@@ -93,7 +255,8 @@ json examine(const std::string& dir, const json& label) {
   if (nearest != nullptr) {
     PassageDetails details;
     const Passage p = hear_at_speed(sums, *nearest, 0.0, *engine, &details);
-    if (label.contains("events") && (label["class"] == "intermittent" || label["class"] == "scattered")) {
+    const bool whole = !variation && !part;
+    if (whole && label.contains("events") && (label["class"] == "intermittent" || label["class"] == "scattered")) {
       out["positions"] = engine->positions().size();
       out["true_events"] = json::array();  // time of valve opening, missing
       for (const json& e : label["events"]) {
@@ -128,17 +291,41 @@ json examine(const std::string& dir, const json& label) {
 }  // namespace
 
 int main(int argc, char** argv) {
-  std::vector<std::pair<std::string, json>> work;
+  std::vector<Work> work;
+  double seconds = 0.0;
+  int variations = 0;
   for (int i = 1; i < argc; ++i) {
-    std::ifstream labels{std::string{argv[i]} + "/labels.jsonl"};
+    const std::string given = argv[i];
+    if (given == "--seconds" && i + 1 < argc) {
+      seconds = std::atof(argv[++i]);
+      continue;
+    }
+    if (given == "--vary" && i + 1 < argc) {
+      variations = std::atoi(argv[++i]);
+      continue;
+    }
+    std::ifstream labels{given + "/labels.jsonl"};
     if (!labels) {
-      fmt::print(stderr, "evidence: {} has no labels.jsonl\n", argv[i]);
+      fmt::print(stderr, "evidence: {} has no labels.jsonl\n", given);
       return 2;
     }
     for (std::string line; std::getline(labels, line);) {
       json label = json::parse(line);
-      label.erase("rpm_trace");
-      if (!label["class"].is_null()) work.emplace_back(argv[i], std::move(label));
+      if (label["class"].is_null()) continue;
+      if (!label.contains("duration")) label["duration"] = seconds_of(given, label);
+      for (int copy = 0; copy < std::max(1, variations); ++copy) {
+        Work w{given, label, {}, {}};
+        if (variations > 0) {
+          w.variation = variation_of(2 * work.size());
+          w.label = label_of(w.label, *w.variation);
+        }
+        if (seconds > 0.0) {
+          w.part = part_of(w.label, seconds, work.size());
+          w.label = label_of(w.label, *w.part);
+        }
+        w.label.erase("rpm_trace");
+        work.push_back(std::move(w));
+      }
     }
   }
   std::vector<std::string> lines(work.size());
@@ -146,7 +333,7 @@ int main(int argc, char** argv) {
   std::vector<std::jthread> threads;
   for (unsigned t = 0; t < std::max(1U, std::thread::hardware_concurrency()); ++t) {
     threads.emplace_back([&] {
-      for (std::size_t i; (i = next++) < work.size();) lines[i] = examine(work[i].first, work[i].second).dump();
+      for (std::size_t i; (i = next++) < work.size();) lines[i] = examine(work[i]).dump();
     });
   }
   threads.clear();
