@@ -116,66 +116,115 @@ std::string possible(const std::string& condition, const EngineUnderTest& engine
   return condition;
 }
 
+/// What scenes are dealt from: in so many of them everything comes as often as it says here.
+struct Decks {
+  explicit Decks(std::uint64_t seed);
+  Deck layouts, conditions, profiles, microphones, views, lengths, others;
+};
+
+Decks::Decks(std::uint64_t seed)
+    : layouts{repeated({{"inline4", 4},
+                        {"inline3", 1},
+                        {"inline5", 1},
+                        {"inline6", 2},
+                        {"v6", 2},
+                        {"v6-oddfire", 2},
+                        {"v8", 2},
+                        {"v8-bank", 2},
+                        {"v8-flat", 1},
+                        {"flat4", 2},
+                        {"flat6", 1},
+                        {"twin360", 2},
+                        {"twin270", 1},
+                        {"vtwin45", 1},
+                        {"single", 1},
+                        {"v10", 1},
+                        {"v12", 1},
+                        {"diesel4", 1},
+                        {"twostroke-single", 1},
+                        {"twostroke-twin", 1}}),
+              seed, 70},
+      conditions{repeated({{"healthy", 36},
+                           {"inter", 21},
+                           {"scatter", 14},
+                           {"dead", 16},
+                           {"dead2adj", 5},
+                           {"dead2opp", 5},
+                           {"half_off", 2},
+                           {"weak", 6},
+                           {"lowcomp", 5},
+                           {"lumpy", 8},
+                           {"lumpy_dead", 4}}),
+                 seed, 71},
+      profiles{repeated({{"idle", 42},
+                         {"fast", 11},
+                         {"prerun", 10},
+                         {"stop", 8},
+                         {"hunting", 8},
+                         {"load", 7},
+                         {"restart", 6},
+                         {"blip", 5},
+                         {"cruise", 5},
+                         {"sweep", 4},
+                         {"updown", 3}}),
+               seed, 72},
+      microphones{repeated({{"wide48", 5},
+                            {"cam44", 5},
+                            {"laptop16", 5},
+                            {"phone_agc", 5},
+                            {"phone80", 3},
+                            {"phone200", 1}}),
+                  seed, 73},
+      views{repeated({{"tailpipe", 13}, {"bonnet", 4}, {"beside", 3}}), seed, 74},
+      lengths{repeated({{"6", 1}, {"8", 3}, {"10", 3}, {"12", 3}, {"16", 2}, {"20", 1}}), seed, 75},
+      others{Words(sounds_without_engine.begin(), sounds_without_engine.end()), seed, 76} {}
+
+/// Another sound in an engine's place.
+void without_engine(Scene& s, Decks& decks, Random& random, bool lossy) {
+  s.instead = decks.others.next();
+  s.view = "tailpipe";
+  random_place(s, random, lossy);
+  s.wind_db = -100.0;
+  s.background = {random.chance(0.5) ? "pink" : "traffic"};
+  s.snr_db = std::max(5.0, s.snr_db);
+  static constexpr std::array<std::string_view, 4> said{"inline4", "v6", "v8", "inline4"};
+  s.engine.layout = random.pick(std::span<const std::string_view>{said});
+  if (random.chance(0.5)) s.rpm_guess = random.uniform(650.0, 900.0);
+}
+
+/// What an engine does, where it is heard from and what its owner guesses of its speed.
+void with_engine(Scene& s, const EngineUnderTest& engine, Decks& decks, Random& random,
+                 bool lossy) {
+  s.engine = engine;
+  s.trouble.condition = possible(decks.conditions.next(), engine);
+  s.profile = decks.profiles.next();
+  if (s.profile == "stop" || s.profile == "restart" || s.profile == "prerun")
+    s.duration_s = std::max(s.duration_s, 10.0);
+  s.view = decks.views.next();
+  if (s.trouble.condition == "inter") {
+    static constexpr std::array<double, 8> p{0.05, 0.1, 0.2, 0.3, 0.5, 0.5, 0.65, 0.8};
+    s.trouble.p = random.pick(std::span<const double>{p});
+    if (random.chance(0.5)) s.trouble.bursty = random.chance(0.5) ? 0.3 : 0.5;
+  }
+  if (s.trouble.condition == "scatter") {
+    static constexpr std::array<double, 8> p{0.01, 0.02, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2};
+    s.trouble.p = random.pick(std::span<const double>{p});
+  }
+  if (random.chance(0.08)) s.trouble.afterfire = 0.25;
+  if (random.chance(0.06)) s.engine.header_step_m = random.uniform(0.3, 0.7), s.engine.id += "h";
+  random_place(s, random, lossy);
+  if (random.chance(0.55)) {
+    const double usual = s.profile == "fast"     ? 1550.0
+                         : s.profile == "cruise" ? 2700.0
+                                                 : engine.idle_rpm;
+    s.rpm_guess = usual * random.uniform(0.93, 1.07);
+  }
+}
+
 }  // namespace
 
 std::vector<Scene> random_scenes(int count, std::uint64_t seed, bool lossy, bool no_engine) {
-  Deck layouts{repeated({{"inline4", 4},
-                         {"inline3", 1},
-                         {"inline5", 1},
-                         {"inline6", 2},
-                         {"v6", 2},
-                         {"v6-oddfire", 2},
-                         {"v8", 2},
-                         {"v8-bank", 2},
-                         {"v8-flat", 1},
-                         {"flat4", 2},
-                         {"flat6", 1},
-                         {"twin360", 2},
-                         {"twin270", 1},
-                         {"vtwin45", 1},
-                         {"single", 1},
-                         {"v10", 1},
-                         {"v12", 1},
-                         {"diesel4", 1},
-                         {"twostroke-single", 1},
-                         {"twostroke-twin", 1}}),
-               seed, 70};
-  Deck conditions{repeated({{"healthy", 36},
-                            {"inter", 21},
-                            {"scatter", 14},
-                            {"dead", 16},
-                            {"dead2adj", 5},
-                            {"dead2opp", 5},
-                            {"half_off", 2},
-                            {"weak", 6},
-                            {"lowcomp", 5},
-                            {"lumpy", 8},
-                            {"lumpy_dead", 4}}),
-                  seed, 71};
-  Deck profiles{repeated({{"idle", 42},
-                          {"fast", 11},
-                          {"prerun", 10},
-                          {"stop", 8},
-                          {"hunting", 8},
-                          {"load", 7},
-                          {"restart", 6},
-                          {"blip", 5},
-                          {"cruise", 5},
-                          {"sweep", 4},
-                          {"updown", 3}}),
-                seed, 72};
-  Deck microphones{repeated({{"wide48", 5},
-                             {"cam44", 5},
-                             {"laptop16", 5},
-                             {"phone_agc", 5},
-                             {"phone80", 3},
-                             {"phone200", 1}}),
-                   seed, 73};
-  Deck views{repeated({{"tailpipe", 13}, {"bonnet", 4}, {"beside", 3}}), seed, 74};
-  Deck lengths{repeated({{"6", 1}, {"8", 3}, {"10", 3}, {"12", 3}, {"16", 2}, {"20", 1}}), seed,
-               75};
-  Deck others{Words(sounds_without_engine.begin(), sounds_without_engine.end()), seed, 76};
-
+  Decks decks{seed};
   std::vector<Scene> scenes;
   EngineUnderTest engine;
   int engines = 0, left_of_engine = 0;
@@ -184,50 +233,18 @@ std::vector<Scene> random_scenes(int count, std::uint64_t seed, bool lossy, bool
     Scene s;
     s.name = "random-" + std::to_string(seed) + "-" + std::to_string(i);
     s.seed = random.bits() >> 1U;
-    s.microphone = microphone(microphones.next());
-    s.duration_s = std::stod(lengths.next());
+    s.microphone = microphone(decks.microphones.next());
+    s.duration_s = std::stod(decks.lengths.next());
     if (no_engine || i % 11 == 10) {
-      s.instead = others.next();
-      s.view = "tailpipe";
-      random_place(s, random, lossy);
-      s.wind_db = -100.0;
-      s.background = {random.chance(0.5) ? "pink" : "traffic"};
-      s.snr_db = std::max(5.0, s.snr_db);
-      static constexpr std::array<std::string_view, 4> said{"inline4", "v6", "v8", "inline4"};
-      s.engine.layout = random.pick(std::span<const std::string_view>{said});
-      if (random.chance(0.5)) s.rpm_guess = random.uniform(650.0, 900.0);
-      scenes.push_back(s);
-      continue;
-    }
-    if (left_of_engine == 0) {
-      engine = random_engine("engine-" + std::to_string(seed) + "-" + std::to_string(engines++),
-                             layouts.next(), random);
-      left_of_engine = 4;
-    }
-    --left_of_engine;
-    s.engine = engine;
-    s.trouble.condition = possible(conditions.next(), engine);
-    s.profile = profiles.next();
-    if (s.profile == "stop" || s.profile == "restart" || s.profile == "prerun")
-      s.duration_s = std::max(s.duration_s, 10.0);
-    s.view = views.next();
-    if (s.trouble.condition == "inter") {
-      static constexpr std::array<double, 8> p{0.05, 0.1, 0.2, 0.3, 0.5, 0.5, 0.65, 0.8};
-      s.trouble.p = random.pick(std::span<const double>{p});
-      if (random.chance(0.5)) s.trouble.bursty = random.chance(0.5) ? 0.3 : 0.5;
-    }
-    if (s.trouble.condition == "scatter") {
-      static constexpr std::array<double, 8> p{0.01, 0.02, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2};
-      s.trouble.p = random.pick(std::span<const double>{p});
-    }
-    if (random.chance(0.08)) s.trouble.afterfire = 0.25;
-    if (random.chance(0.06)) s.engine.header_step_m = random.uniform(0.3, 0.7), s.engine.id += "h";
-    random_place(s, random, lossy);
-    if (random.chance(0.55)) {
-      const double usual = s.profile == "fast"     ? 1550.0
-                           : s.profile == "cruise" ? 2700.0
-                                                   : engine.idle_rpm;
-      s.rpm_guess = usual * random.uniform(0.93, 1.07);
+      without_engine(s, decks, random, lossy);
+    } else {
+      if (left_of_engine == 0) {
+        engine = random_engine("engine-" + std::to_string(seed) + "-" + std::to_string(engines++),
+                               decks.layouts.next(), random);
+        left_of_engine = 4;
+      }
+      --left_of_engine;
+      with_engine(s, engine, decks, random, lossy);
     }
     scenes.push_back(s);
   }
