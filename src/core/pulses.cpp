@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numeric>
+#include <optional>
 #include <span>
 #include <utility>
 
@@ -181,6 +182,120 @@ double normalise(std::vector<double>& level) {
   return mean;
 }
 
+/// Mean cycle of a signal, each cycle scaled by the local strength (gain control, distance), which it notes.
+std::vector<double> scaled_mean(const Folded& folded, std::size_t m, const std::vector<bool>& use, PulseFit::PerSignal& s) {
+  const std::size_t C = folded.cycles;
+  const std::size_t M = folded.per_cycle;
+  const auto& v = folded.value[m];
+  std::vector<double> power(C + 1, 0.0);
+  s.mean.assign(C, 0.0);
+  for (std::size_t c = 0; c < C; ++c) {
+    double sum = 0.0;
+    double squares = 0.0;
+    for (std::size_t i = 0; i < M; ++i) {
+      sum += v[c * M + i];
+      squares += static_cast<double>(v[c * M + i]) * v[c * M + i];
+    }
+    s.mean[c] = sum / static_cast<double>(M);
+    power[c + 1] = power[c] + squares / static_cast<double>(M) - s.mean[c] * s.mean[c];
+  }
+  s.scale.resize(C);
+  for (std::size_t c = 0; c < C; ++c) {
+    const std::size_t lo = c >= 6 ? c - 6 : 0;
+    const std::size_t hi = std::min(C, c + 7);
+    s.scale[c] = std::sqrt(std::max(1e-20, (power[hi] - power[lo]) / static_cast<double>(hi - lo)));
+  }
+  std::vector<double> mean(M, 0.0);
+  double count = 1e-9;
+  for (std::size_t c = 0; c < C; ++c) {
+    if (!use.empty() && !use[c]) continue;
+    count += 1.0;
+    const double to_unit = 1.0 / s.scale[c];
+    for (std::size_t i = 0; i < M; ++i) mean[i] += (v[c * M + i] - s.mean[c]) * to_unit;
+  }
+  for (double& x : mean) x /= count;
+  return mean;
+}
+
+/// Where position 1 begins: the offset at which equal, compact pulses explain most, all signals together. A layout that
+/// can be laid on itself (an even one after each slot) repeats within the cycle: looked at beyond that, rounding would
+/// choose among equals.
+int begin_of_pulses(const Grid& g, const Engine& engine, std::span<const std::vector<double>> mean) {
+  const std::size_t range = std::max<std::size_t>(1, g.M / engine.turns().size());
+  std::vector<double> score(range, 0.0);
+  const ResponseFit equal_pulses{g, std::vector<double>(g.at.size(), 1.0)};
+  for (const std::vector<double>& y : mean) {
+    std::vector<double> own(range);
+    for (std::size_t o = 0; o < range; ++o) {
+      const auto h = equal_pulses(y, static_cast<int>(o));
+      // Explained power under the penalty: b' A^-1 b.
+      double e = 0.0;
+      for (std::size_t i = 0; i < g.L; ++i) {
+        double b = 0.0;
+        for (const std::size_t at : g.at) b += y[(at + i + o) % g.M];
+        e += b * h[i];
+      }
+      own[o] = e;  // in units of the (unit-variance) signal: weak repeats count less
+    }
+    for (std::size_t o = 0; o < range; ++o) {
+      score[o] += std::max({own[o], own[(o + 1) % range], own[(o + range - 1) % range]});
+    }
+  }
+  return static_cast<int>(std::max_element(score.begin(), score.end()) - score.begin());
+}
+
+/// Response and mean levels in turn, from "all events equal".
+void fit_response(const Grid& g, std::span<const double> mean, int offset, PulseFit::PerSignal& s) {
+  s.level.assign(g.at.size(), 1.0);
+  for (int round = 0; round < 12; ++round) {
+    s.response = ResponseFit{g, s.level}(mean, offset);
+    s.level = LevelFit{g, s.response}(mean, offset);
+    normalise(s.level);
+  }
+  s.response = ResponseFit{g, s.level}(mean, offset);
+  double power = 1e-12;
+  for (double x : mean) power += x * x;
+  s.explained = 1.0 - residual_power(g, mean, s.response, s.level, offset) / power;
+}
+
+/// Event levels: the same solve cycle by cycle; the pulse that rings over the edge of a cycle is taken from the
+/// neighbours by solving on the cycle as if it were circular.
+void fit_events(const Grid& g, const Folded& folded, std::size_t m, int offset, PulseFit::PerSignal& s) {
+  const std::size_t C = folded.cycles;
+  const std::size_t P = g.at.size();
+  s.event_level.resize(C * P);
+  std::vector<double> y(g.M);
+  const LevelFit levels_of{g, s.response};
+  for (std::size_t c = 0; c < C; ++c) {
+    double dc = 0.0;
+    const double to_unit = 1.0 / s.scale[c];
+    // One cycle of samples that begins at position 1's onset, so the wrap falls where position 1
+    // of the next cycle begins.
+    for (std::size_t i = 0; i < g.M; ++i) {
+      const std::size_t at = std::min(C * g.M - 1, c * g.M + i + static_cast<std::size_t>(offset));
+      y[i] = folded.value[m][at] * to_unit;
+      dc += y[i];
+    }
+    dc /= static_cast<double>(g.M);
+    for (double& x : y) x -= dc;
+    const auto level = levels_of(y, 0);
+    for (std::size_t p = 0; p < P; ++p) s.event_level[c * P + p] = static_cast<float>(level[p]);
+  }
+}
+
+/// Noise of an event level: robust difference of neighbouring cycles. Nothing where there are none.
+std::optional<double> event_noise(std::span<const float> level, std::size_t positions, const std::vector<bool>& use) {
+  std::vector<double> d;
+  for (std::size_t c = 0; (c + 2) * positions <= level.size(); ++c) {
+    if (!use.empty() && !(use[c] && use[c + 1])) continue;
+    for (std::size_t p = 0; p < positions; ++p) d.push_back(std::abs(level[(c + 1) * positions + p] - level[c * positions + p]));
+  }
+  if (d.empty()) return std::nullopt;
+  const auto mid = d.begin() + static_cast<std::ptrdiff_t>(d.size() / 2);
+  std::nth_element(d.begin(), mid, d.end());
+  return std::max(0.02, *mid / 0.6745 / std::sqrt(2.0));
+}
+
 }  // namespace
 
 std::size_t angle_grid(const Engine& engine) {
@@ -205,122 +320,22 @@ std::size_t angle_grid(const Engine& engine) {
 PulseFit fit_pulses(const Folded& folded, const Engine& engine, const std::vector<bool>& use) {
   PulseFit fit;
   const std::size_t C = folded.cycles;
-  const std::size_t M = folded.per_cycle;
-  const Grid g = make_grid(engine, M);
+  const Grid g = make_grid(engine, folded.per_cycle);
   const std::size_t P = g.at.size();
   fit.cycles = C;
   fit.positions = P;
   if (C == 0) return fit;
 
-  // Mean cycle of every signal, each cycle scaled by the local strength (gain control, distance).
   std::array<std::vector<double>, signal_count> mean;
-  for (std::size_t m = 0; m < signal_count; ++m) {
-    const auto& v = folded.value[m];
-    std::vector<double> power(C + 1, 0.0);
-    auto& dc = fit.signal[m].mean;
-    auto& scale = fit.signal[m].scale;
-    dc.assign(C, 0.0);
-    for (std::size_t c = 0; c < C; ++c) {
-      double s = 0.0;
-      double s2 = 0.0;
-      for (std::size_t i = 0; i < M; ++i) {
-        s += v[c * M + i];
-        s2 += static_cast<double>(v[c * M + i]) * v[c * M + i];
-      }
-      dc[c] = s / static_cast<double>(M);
-      power[c + 1] = power[c] + s2 / static_cast<double>(M) - dc[c] * dc[c];
-    }
-    scale.resize(C);
-    for (std::size_t c = 0; c < C; ++c) {
-      const std::size_t lo = c >= 6 ? c - 6 : 0;
-      const std::size_t hi = std::min(C, c + 7);
-      scale[c] = std::sqrt(std::max(1e-20, (power[hi] - power[lo]) / static_cast<double>(hi - lo)));
-    }
-    mean[m].assign(M, 0.0);
-    double count = 1e-9;
-    for (std::size_t c = 0; c < C; ++c) {
-      if (!use.empty() && !use[c]) continue;
-      count += 1.0;
-      const double to_unit = 1.0 / scale[c];
-      for (std::size_t i = 0; i < M; ++i) mean[m][i] += (v[c * M + i] - dc[c]) * to_unit;
-    }
-    for (double& x : mean[m]) x /= count;
-  }
-
-  // Where position 1 begins: the offset at which equal, compact pulses explain most, all signals
-  // together. A layout that can be laid on itself (an even one after each slot) repeats within the
-  // cycle: looked at beyond that, rounding would choose among equals.
-  const std::size_t range = std::max<std::size_t>(1, M / engine.turns().size());
-  std::vector<double> score(range, 0.0);
-  const std::vector<double> equal(P, 1.0);
-  const ResponseFit equal_pulses{g, equal};
-  for (std::size_t m = 0; m < signal_count; ++m) {
-    std::vector<double> own(range);
-    for (std::size_t o = 0; o < range; ++o) {
-      const auto h = equal_pulses(mean[m], static_cast<int>(o));
-      // Explained power under the penalty: b' A^-1 b.
-      double e = 0.0;
-      for (std::size_t i = 0; i < g.L; ++i) {
-        double b = 0.0;
-        for (std::size_t p = 0; p < P; ++p) b += mean[m][(g.at[p] + i + o) % M];
-        e += b * h[i];
-      }
-      own[o] = e;  // in units of the (unit-variance) signal: weak repeats count less
-    }
-    for (std::size_t o = 0; o < range; ++o) {
-      score[o] += std::max({own[o], own[(o + 1) % range], own[(o + range - 1) % range]});
-    }
-  }
-  fit.offset = static_cast<int>(std::max_element(score.begin(), score.end()) - score.begin());
+  for (std::size_t m = 0; m < signal_count; ++m) mean[m] = scaled_mean(folded, m, use, fit.signal[m]);
+  fit.offset = begin_of_pulses(g, engine, mean);
 
   double weight_sum = 1e-12;
   for (std::size_t m = 0; m < signal_count; ++m) {
     auto& s = fit.signal[m];
-    std::vector<double> level = equal;
-    std::vector<double> h;
-    for (int round = 0; round < 12; ++round) {
-      h = ResponseFit{g, level}(mean[m], fit.offset);
-      level = LevelFit{g, h}(mean[m], fit.offset);
-      normalise(level);
-    }
-    h = ResponseFit{g, level}(mean[m], fit.offset);
-    double power = 1e-12;
-    for (double x : mean[m]) power += x * x;
-    s.explained = 1.0 - residual_power(g, mean[m], h, level, fit.offset) / power;
-    s.level = level;
-    s.response = h;
-
-    // Event levels: the same solve cycle by cycle; the pulse that rings over the edge of a cycle is
-    // taken from the neighbours by solving on the cycle as if it were circular.
-    s.event_level.resize(C * P);
-    std::vector<double> y(M);
-    const LevelFit levels_of{g, h};
-    for (std::size_t c = 0; c < C; ++c) {
-      double dc = 0.0;
-      const double to_unit = 1.0 / s.scale[c];
-      // One cycle of samples that begins at position 1's onset, so the wrap falls where position 1
-      // of the next cycle begins.
-      for (std::size_t i = 0; i < M; ++i) {
-        const std::size_t at = std::min(C * M - 1, c * M + i + static_cast<std::size_t>(fit.offset));
-        y[i] = folded.value[m][at] * to_unit;
-        dc += y[i];
-      }
-      dc /= static_cast<double>(M);
-      for (double& x : y) x -= dc;
-      const auto a = levels_of(y, 0);
-      for (std::size_t p = 0; p < P; ++p) s.event_level[c * P + p] = static_cast<float>(a[p]);
-    }
-    // Noise of an event level: robust difference of neighbouring cycles.
-    std::vector<double> d;
-    for (std::size_t c = 0; c + 1 < C; ++c) {
-      if (!use.empty() && !(use[c] && use[c + 1])) continue;
-      for (std::size_t p = 0; p < P; ++p) d.push_back(std::abs(s.event_level[(c + 1) * P + p] - s.event_level[c * P + p]));
-    }
-    if (!d.empty()) {
-      auto mid = d.begin() + static_cast<std::ptrdiff_t>(d.size() / 2);
-      std::nth_element(d.begin(), mid, d.end());
-      s.event_noise = std::max(0.02, *mid / 0.6745 / std::sqrt(2.0));
-    }
+    fit_response(g, mean[m], fit.offset, s);
+    fit_events(g, folded, m, fit.offset, s);
+    s.event_noise = event_noise(s.event_level, P, use).value_or(s.event_noise);
     s.weight = 1.0 / (s.event_noise * s.event_noise);
     weight_sum += s.weight;
   }
