@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <numeric>
+#include <optional>
 #include <span>
 
 #include "core/sums.hpp"
@@ -191,6 +192,79 @@ double correlation(std::span<const double> a, std::span<const double> b) {
   return (xy - x * y) / std::sqrt((xx - x * x) * (yy - y * y) + 1e-20);
 }
 
+/// Two kinds begun along each of the first axes, both ways round; what is found twice is kept once.
+std::vector<TwoKinds> kinds_along(const Rows& u, std::size_t axes) {
+  std::vector<TwoKinds> found;
+  for (std::size_t a = 0; a < std::min(begun_axes, axes); ++a) {
+    for (const float sign : {1.0F, -1.0F}) {
+      std::vector<float> lies(u.count());
+      for (std::size_t r = 0; r < u.count(); ++r) lies[r] = sign * u.row(r)[a];
+      std::vector<float> sorted = lies;
+      const auto cut =
+          sorted.begin() +
+          static_cast<std::ptrdiff_t>((1.0 - begun_share) * static_cast<double>(sorted.size()));
+      std::nth_element(sorted.begin(), cut, sorted.end());
+      TwoKinds kinds;
+      for (const float v : lies) kinds.second.push_back(v > *cut ? 0.99 : 0.01);
+      if (!tell_apart(u, kinds)) continue;
+      const bool known = std::any_of(found.begin(), found.end(), [&](const TwoKinds& other) {
+        return correlation(other.second, kinds.second) > same_kinds;
+      });
+      if (!known) found.push_back(std::move(kinds));
+    }
+  }
+  return found;
+}
+
+/// What tells a miss by the two kinds. Nothing if either has hardly an event.
+/// `u`: the lesson along the axes, of such `variance`; `all`: events that there are in all.
+std::optional<MissShape> cues_of(const TwoKinds& kinds, const Rows& lesson, const Rows& u,
+                                 std::span<const double> variance_along, std::size_t per_signal,
+                                 std::size_t all) {
+  const std::size_t D = lesson.width;
+  const std::size_t K = variance_along.size();
+  // Variances along the axes, means over the samples, of either kind.
+  std::array<double, 2> count{};
+  std::array<std::vector<float>, 2> sample{std::vector<float>(D, 0.0F),
+                                           std::vector<float>(D, 0.0F)};
+  std::array<std::vector<double>, 2> sum{std::vector<double>(K, 0.0),
+                                         std::vector<double>(K, 0.0)};
+  std::array<double, 2> square{};
+  for (std::size_t r = 0; r < u.count(); ++r) {
+    const std::size_t kind = kinds.second[r] > 0.5 ? 1 : 0;
+    count[kind] += 1.0;
+    for (std::size_t i = 0; i < D; ++i) sample[kind][i] += lesson.row(r)[i];
+    for (std::size_t k = 0; k < K; ++k) {
+      const auto v = static_cast<double>(u.row(r)[k]);
+      sum[kind][k] += v;
+      square[kind] += v * v * variance_along[k];
+    }
+  }
+  if (count[0] < 2.0 || count[1] < 2.0) return std::nullopt;
+  std::array<double, 2> variance{};
+  for (std::size_t kind = 0; kind < 2; ++kind) {
+    variance[kind] = square[kind] / count[kind];
+    for (std::size_t k = 0; k < K; ++k)
+      variance[kind] -=
+          sum[kind][k] / count[kind] * sum[kind][k] / count[kind] * variance_along[k];
+    variance[kind] /= variance_along[0] * static_cast<double>(K);
+  }
+  double low = 0.0;
+  double whole = 1e-12;
+  for (std::size_t i = 0; i < D; ++i) {
+    const double d = static_cast<double>(sample[1][i]) / count[1] -
+                     static_cast<double>(sample[0][i]) / count[0];
+    whole += d * d;
+    if (i < per_signal) low += d * d;
+  }
+  MissShape shape;
+  shape.gain = kinds.gain * static_cast<double>(all) / static_cast<double>(lesson.count());
+  shape.gap = kinds.gap;
+  shape.steady = std::log((variance[1] + 0.05) / (variance[0] + 0.05));
+  shape.in_low = std::log(std::sqrt(low * signal_count / whole) + 0.05);
+  return shape;
+}
+
 }  // namespace
 
 std::vector<MissShape> miss_shapes(const EventRows& events) {
@@ -241,66 +315,10 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
   const Rows all = along(axes.axis, events.value);
   const Rows centre = along(axes.axis, mean);
 
-  std::vector<TwoKinds> found;
-  for (std::size_t a = 0; a < std::min(begun_axes, K); ++a) {
-    for (const float sign : {1.0F, -1.0F}) {
-      std::vector<float> lies(u.count());
-      for (std::size_t r = 0; r < u.count(); ++r) lies[r] = sign * u.row(r)[a];
-      std::vector<float> sorted = lies;
-      const auto cut =
-          sorted.begin() +
-          static_cast<std::ptrdiff_t>((1.0 - begun_share) * static_cast<double>(sorted.size()));
-      std::nth_element(sorted.begin(), cut, sorted.end());
-      TwoKinds kinds;
-      for (const float v : lies) kinds.second.push_back(v > *cut ? 0.99 : 0.01);
-      if (!tell_apart(u, kinds)) continue;
-      const bool known = std::any_of(found.begin(), found.end(), [&](const TwoKinds& other) {
-        return correlation(other.second, kinds.second) > same_kinds;
-      });
-      if (!known) found.push_back(std::move(kinds));
-    }
-  }
-  for (const TwoKinds& kinds : found) {
-    // Variances along the axes, means over the samples, of either kind.
-    std::array<double, 2> count{};
-    std::array<std::vector<float>, 2> sample{std::vector<float>(D, 0.0F),
-                                             std::vector<float>(D, 0.0F)};
-    std::array<std::vector<double>, 2> sum{std::vector<double>(K, 0.0),
-                                           std::vector<double>(K, 0.0)};
-    std::array<double, 2> square{};
-    for (std::size_t r = 0; r < u.count(); ++r) {
-      const std::size_t kind = kinds.second[r] > 0.5 ? 1 : 0;
-      count[kind] += 1.0;
-      for (std::size_t i = 0; i < D; ++i) sample[kind][i] += lesson.row(r)[i];
-      for (std::size_t k = 0; k < K; ++k) {
-        const auto v = static_cast<double>(u.row(r)[k]);
-        sum[kind][k] += v;
-        square[kind] += v * v * axes.variance[k];
-      }
-    }
-    if (count[0] < 2.0 || count[1] < 2.0) continue;
-    std::array<double, 2> variance{};
-    for (std::size_t kind = 0; kind < 2; ++kind) {
-      variance[kind] = square[kind] / count[kind];
-      for (std::size_t k = 0; k < K; ++k)
-        variance[kind] -=
-            sum[kind][k] / count[kind] * sum[kind][k] / count[kind] * axes.variance[k];
-      variance[kind] /= axes.variance[0] * static_cast<double>(K);
-    }
-    double low = 0.0;
-    double whole = 1e-12;
-    for (std::size_t i = 0; i < D; ++i) {
-      const double d = static_cast<double>(sample[1][i]) / count[1] -
-                       static_cast<double>(sample[0][i]) / count[0];
-      whole += d * d;
-      if (i < events.per_signal) low += d * d;
-    }
-    MissShape shape;
-    shape.gain = kinds.gain * static_cast<double>(n) / taught;
-    shape.gap = kinds.gap;
-    shape.steady = std::log((variance[1] + 0.05) / (variance[0] + 0.05));
-    shape.in_low = std::log(std::sqrt(low * signal_count / whole) + 0.05);
-    shape.missing.resize(n);
+  for (const TwoKinds& kinds : kinds_along(u, K)) {
+    auto shape = cues_of(kinds, lesson, u, axes.variance, events.per_signal, n);
+    if (!shape) continue;
+    shape->missing.resize(n);
     double offset = kinds.offset;
     for (std::size_t k = 0; k < K; ++k)
       offset -= kinds.weight[k] * static_cast<double>(centre.row(0)[k]);
@@ -308,9 +326,9 @@ std::vector<MissShape> miss_shapes(const EventRows& events) {
       double odds = offset;
       for (std::size_t k = 0; k < K; ++k)
         odds += kinds.weight[k] * static_cast<double>(all.row(r)[k]);
-      shape.missing[r] = static_cast<float>(probability_of(odds));
+      shape->missing[r] = static_cast<float>(probability_of(odds));
     }
-    out.push_back(std::move(shape));
+    out.push_back(std::move(*shape));
   }
   return out;
 }
