@@ -100,7 +100,8 @@ json examine(const Work& work) {
   const RunningSums sums{signals};
   const auto candidates = find_speed(signals, sums, *engine, std::nullopt);
 
-  json out{{"dir", dir}, {"file", file}, {"group", group_of(dir, label)}, {"whole", !variation && !part}};
+  const bool whole = !variation && !part;
+  json out{{"dir", dir}, {"file", file}, {"group", group_of(dir, label)}, {"whole", whole}};
   for (const char* key : {"class", "condition", "profile", "layout", "mic", "view", "snr_db", "missing_ratio", "duration"}) {
     if (label.contains(key)) out[key] = label[key];
   }
@@ -121,7 +122,6 @@ json examine(const Work& work) {
   if (nearest != nullptr) {
     PassageDetails details;
     const Passage p = hear_at_speed(sums, *nearest, 0.0, *engine, &details);
-    const bool whole = !variation && !part;
     if (whole && label.contains("events") && (label["class"] == "intermittent" || label["class"] == "scattered")) {
       out["positions"] = engine->positions().size();
       out["true_events"] = json::array();  // time of valve opening, missing
