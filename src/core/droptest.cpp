@@ -236,8 +236,8 @@ DropTest judge_drop_test(const Engine& engine, std::span<const DropStretch> stre
   for (const DropStretch& s : stretches) {
     if (s.unplugged != 0) {
       unplugged[s.unplugged].push_back(&s.finding);
-      const auto own = core::lines_of(s.cycles, s.unplugged);
-      if (last_baseline && s.finding.speed && own && !lines.contains(s.unplugged)) lines[s.unplugged] = {*last_baseline, *own};
+      if (!last_baseline || !s.finding.speed || lines.contains(s.unplugged)) continue;
+      if (auto own = core::lines_of(s.cycles, s.unplugged)) lines[s.unplugged] = {*last_baseline, std::move(*own)};
     } else if (const auto speed = core::mean_speed(s.finding)) {
       baseline_speeds.push_back(*speed);
       baselines.push_back(&s.finding);

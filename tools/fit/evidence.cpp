@@ -13,8 +13,8 @@
 
 #include <atomic>
 #include <cmath>
-#include <cstdlib>
 #include <cstdio>
+#include <cstdlib>
 #include <fstream>
 #include <mutex>
 #include <nlohmann/json.hpp>

@@ -80,7 +80,7 @@ json label_of(json label, const Variation& v) {
     if (label.contains(key) && label[key].is_number())
       label[key] = label[key].get<double>() * v.faster;
   }
-  if (label.contains("duration")) label["duration"] = label["duration"].get<double>() / v.faster;
+  label["duration"] = label.at("duration").get<double>() / v.faster;
   if (label.contains("rpm_trace")) {
     const json& trace = label["rpm_trace"];
     json faster = json::array();

@@ -12,8 +12,8 @@ struct Variation {
   double faster = 1.0;
   double tilt_hz = 0.0;  ///< sound above it is stronger by `tilt`
   double tilt = 1.0;
-  double low_cut_hz = 0.0;  ///< 0: none
-  int low_cuts = 0;
+  double low_cut_hz = 0.0;
+  int low_cuts = 0;    ///< one after the other; 0: none
   double noise = 0.0;  ///< against the sound, rms
   double hiss = 0.0;   ///< share of the noise that is white, the rest lies below 200 Hz
   std::uint64_t seed = 0;
