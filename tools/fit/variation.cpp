@@ -84,8 +84,11 @@ json label_of(json label, const Variation& v) {
   if (label.contains("rpm_trace")) {
     const json& trace = label["rpm_trace"];
     json faster = json::array();
-    for (double at = 0.0; at < static_cast<double>(trace.size()); at += v.faster)
+    double at = 0.0;
+    while (at < static_cast<double>(trace.size())) {
       faster.push_back(trace[static_cast<std::size_t>(at)].get<double>() * v.faster);
+      at += v.faster;
+    }
     label["rpm_trace"] = std::move(faster);
   }
   if (label.contains("events")) {
